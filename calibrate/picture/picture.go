@@ -1,0 +1,46 @@
+// Package picture holds one decoded picture as plain memory: the currency
+// between the rooms that look at paper. It knows nothing of files or charts.
+package picture
+
+// Picture is one upright picture: Width × Height pixels, row by row, Channels
+// bytes a pixel. With three channels a pixel is blue, green, red; with one it
+// is grey. The centre of the top left pixel is (0, 0), x runs right, y down.
+type Picture struct {
+	Width, Height int
+	Channels      int     // 1 or 3
+	Pix           []uint8 // len = Width*Height*Channels
+	DPIX, DPIY    float64 // as the file says it, 0 where it does not; a hint, never the scale
+	Bilevel       bool    // the file held one bit a pixel
+}
+
+// Plane copies out one channel (0 blue, 1 green, 2 red; of a grey picture always the only one).
+func (p *Picture) Plane(channel int) []uint8 {
+	if p.Channels == 1 {
+		return p.Pix
+	}
+	out := make([]uint8, p.Width*p.Height)
+	for i, j := 0, channel; i < len(out); i, j = i+1, j+p.Channels {
+		out[i] = p.Pix[j]
+	}
+	return out
+}
+
+// Inside says whether the four pixels around (x, y) all lie in the picture, so that Sample may be called.
+func (p *Picture) Inside(x, y float64) bool {
+	return x >= 0 && y >= 0 && x < float64(p.Width-1) && y < float64(p.Height-1)
+}
+
+// Sample is the bilinear value (0–255) of one channel at pixel coordinates (x, y), which must be Inside.
+func (p *Picture) Sample(x, y float64, channel int) float32 {
+	ix, iy := int(x), int(y)
+	fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
+	if p.Channels == 1 {
+		channel = 0
+	}
+	i := (iy*p.Width+ix)*p.Channels + channel
+	j := i + p.Width*p.Channels
+	a, b := float32(p.Pix[i]), float32(p.Pix[i+p.Channels])
+	c, d := float32(p.Pix[j]), float32(p.Pix[j+p.Channels])
+	top := a + (b-a)*fx
+	return top + (c+(d-c)*fx-top)*fy
+}

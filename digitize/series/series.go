@@ -1,0 +1,58 @@
+// Package series is the time–temperature record that digitizing leaves and verifying takes.
+package series
+
+import "time"
+
+// Quality of a sample.
+type Quality string
+
+// The qualities, as series.csv names them.
+const (
+	Good Quality = "good"
+	Weak Quality = "weak" // ink faint or crossed
+	Gap  Quality = "gap"  // no ink: Temperature is NaN
+)
+
+// Sample is one reading of the line. Time is the recorder's local wall-clock,
+// kept in time.UTC so that no daylight rule touches it. Uncertainties are standard (k = 1).
+type Sample struct {
+	Time         time.Time
+	Temperature  float64 // in the series' unit
+	UTemperature float64 // same unit
+	UTime        float64 // seconds
+	Quality      Quality
+	Reason       string // beside Weak: why
+}
+
+// Series is the record of one pen, times never falling. A skip shorter than 30 s
+// of chart time is Weak; a longer one holds at least a Gap sample at either end
+// and one every 15 s between.
+type Series struct {
+	Pen     string // "product" or "airspace"
+	Unit    string // "F" or "C"
+	Samples []Sample
+}
+
+// Kind of an event on the paper.
+type Kind string
+
+// What digitizing reports beside the samples.
+const (
+	EventGap     Kind = "gap"
+	EventStopped Kind = "stopped"    // clock stood: a stroke along the arc at one time
+	EventTurned  Kind = "turned"     // a jump in time at one temperature, or time running backward
+	EventLap     Kind = "second-lap" // the line goes on beyond one turn
+	EventBlot    Kind = "blot"       // wide ink on or beside the line
+	EventNote    Kind = "note"       // writing that touches the line
+	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time
+	EventAmbig   Kind = "ambiguous"  // two lines compete, which is which is not settled
+)
+
+// Event is something found on the paper that the record check must tell.
+type Event struct {
+	Kind     Kind
+	Pen      string
+	From, To time.Time // on the chart's clock
+	X, Y     float64   // picture pixel where it lies
+	Text     string    // in words, for a person
+}

@@ -1,0 +1,89 @@
+// Package entries reads what people wrote: the plant file and the entries of one chart.
+package entries
+
+import "time"
+
+// Pen of a recorder.
+type Pen struct {
+	Pen          string  `yaml:"pen"` // "product" or "airspace"
+	Ink          string  `yaml:"ink"` // blue, red, green, purple, black or empty
+	AheadMinutes float64 `yaml:"ahead_minutes"`
+}
+
+// ClockCheck is the last time-accuracy test of a recorder.
+type ClockCheck struct {
+	Date         string  `yaml:"date"`
+	TrueMinutes  float64 `yaml:"true_minutes"`
+	ChartMinutes float64 `yaml:"chart_minutes"`
+}
+
+// Recorder of a plant.
+type Recorder struct {
+	Recorder   string      `yaml:"recorder"`
+	Form       string      `yaml:"form"`
+	Vat        string      `yaml:"vat"`
+	Pens       []Pen       `yaml:"pens"`
+	ClockCheck *ClockCheck `yaml:"clock_check"`
+}
+
+// Vat of a plant; times in minutes, nil where unknown.
+type Vat struct {
+	Vat             string   `yaml:"vat"`
+	EmptyingMinutes *float64 `yaml:"emptying_minutes"`
+	FillingMinutes  *float64 `yaml:"filling_minutes"`
+}
+
+// Plant is the plant file.
+type Plant struct {
+	Plant     string     `yaml:"plant"`
+	Unit      string     `yaml:"unit"`
+	Rules     string     `yaml:"rules"`
+	Forms     string     `yaml:"forms"`
+	Recorders []Recorder `yaml:"recorders"`
+	Vats      []Vat      `yaml:"vats"`
+
+	Path string `yaml:"-"`
+}
+
+// Reading is a written reading with its clock time.
+type Reading struct {
+	At    string  `yaml:"at"`
+	Reads float64 `yaml:"reads"`
+}
+
+// Batch as written.
+type Batch struct {
+	Batch              string    `yaml:"batch"`
+	Product            string    `yaml:"product"`
+	FatPercent         *float64  `yaml:"fat_percent"`
+	TotalSolidsPercent *float64  `yaml:"total_solids_percent"`
+	Sweetened          *bool     `yaml:"sweetened"`
+	Amount             string    `yaml:"amount"`
+	Preheated          *bool     `yaml:"preheated"`
+	Cooling            string    `yaml:"cooling"` // "in-vat", "outside" or empty
+	OutletOpened       string    `yaml:"outlet_opened"`
+	Indicating         []Reading `yaml:"indicating"`
+	Airspace           []Reading `yaml:"airspace"`
+	Unusual            string    `yaml:"unusual"`
+}
+
+// Entries is what is written on one chart.
+type Entries struct {
+	Recorder  string  `yaml:"recorder"`
+	ChartDate string  `yaml:"chart_date"`
+	OnChart   string  `yaml:"on_chart"`
+	Operator  string  `yaml:"operator"`
+	Batches   []Batch `yaml:"batches"`
+
+	Path string `yaml:"-"`
+}
+
+// OnChartTime is the date and time the pen first touched the chart; zero where not written.
+func (e *Entries) OnChartTime() time.Time {
+	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02 15:04:05"} {
+		if t, err := time.Parse(layout, e.ChartDate+" "+e.OnChart); err == nil {
+			return t
+		}
+	}
+	return time.Time{}
+}
