@@ -3,7 +3,9 @@
 package form
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -60,16 +62,32 @@ type Form struct {
 
 // byRadius gives the rings from the innermost to the outermost.
 func (f *Form) byRadius() []Ring {
+	less := func(a, b Ring) int { return cmp.Compare(a.RadiusMM, b.RadiusMM) }
+	if slices.IsSortedFunc(f.Rings, less) {
+		return f.Rings // the usual case costs no copy: these lookups are made for every sample
+	}
 	r := append([]Ring(nil), f.Rings...)
-	sort.Slice(r, func(i, j int) bool { return r[i].RadiusMM < r[j].RadiusMM })
+	slices.SortFunc(r, less)
 	return r
 }
 
-// Inner and Outer are the radii (mm) of the innermost and outermost printed circle.
-func (f *Form) Inner() float64 { return f.byRadius()[0].RadiusMM }
+// Inner is the radius (mm) of the innermost printed circle.
+func (f *Form) Inner() float64 {
+	r := f.Rings[0].RadiusMM
+	for _, g := range f.Rings[1:] {
+		r = math.Min(r, g.RadiusMM)
+	}
+	return r
+}
 
 // Outer is the radius (mm) of the outermost printed circle.
-func (f *Form) Outer() float64 { r := f.byRadius(); return r[len(r)-1].RadiusMM }
+func (f *Form) Outer() float64 {
+	r := f.Rings[0].RadiusMM
+	for _, g := range f.Rings[1:] {
+		r = math.Max(r, g.RadiusMM)
+	}
+	return r
+}
 
 // Temperature is linear between neighbouring rings, and goes on with the last slope beyond them.
 func (f *Form) Temperature(radius float64) float64 {
@@ -148,4 +166,47 @@ func (f *Form) MMPerSecond(radius float64) float64 {
 func (f *Form) MMPerDegree(radius float64) float64 {
 	const h = 0.05
 	return math.Abs(2 * h / (f.Temperature(radius+h) - f.Temperature(radius-h)))
+}
+
+// Circle is one printed circle of the form, heavy or fine.
+type Circle struct {
+	At, RadiusMM float64
+	Major        bool
+}
+
+// Circles lists the printed circles from the innermost to the outermost: every
+// multiple of minor_ring within the scale, and its two ends.
+func (f *Form) Circles() []Circle {
+	r := f.byRadius()
+	a, b := r[0].At, r[len(r)-1].At
+	lo, hi := math.Min(a, b), math.Max(a, b)
+	const eps = 1e-6
+	multiple := func(t, of float64) bool { return math.Abs(t/of-math.Round(t/of)) < eps }
+	var out []Circle
+	add := func(t float64) {
+		out = append(out, Circle{At: t, RadiusMM: f.Radius(t), Major: multiple(t, f.MajorRing)})
+	}
+	if !multiple(lo, f.MinorRing) {
+		add(lo)
+	}
+	for k := math.Ceil(lo/f.MinorRing - eps); k*f.MinorRing <= hi+eps; k++ {
+		add(k * f.MinorRing)
+	}
+	if !multiple(hi, f.MinorRing) {
+		add(hi)
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].RadiusMM < out[j].RadiusMM })
+	return out
+}
+
+// Arcs is how many time arcs one turn has, and how many of them lie between two heavy ones.
+func (f *Form) Arcs() (all, perMajor int) {
+	return int(math.Round(f.RotationHours * 60 / f.TimeArcs.EveryMinutes)),
+		int(math.Round(f.TimeArcs.MajorMinutes / f.TimeArcs.EveryMinutes))
+}
+
+// LagSlope is the derivative of Lag, radians per mm.
+func (f *Form) LagSlope(radius float64) float64 {
+	const h = 0.01
+	return (f.Lag(radius+h) - f.Lag(radius-h)) / (2 * h)
 }
