@@ -65,6 +65,19 @@ type Batch struct {
 	Indicating         []Reading `yaml:"indicating"`
 	Airspace           []Reading `yaml:"airspace"`
 	Unusual            string    `yaml:"unusual"`
+
+	// Beyond the common entries. HoldMarked: start and end of the hold inscribed on the chart.
+	// ClaimsReduction: the plant claims a shorter hold where its rule set knows one, which
+	// needs Phosphatase ("pass" or "fail", the laboratory's result) as well.
+	HoldMarked      Mark   `yaml:"hold_marked"`
+	ClaimsReduction bool   `yaml:"claims_reduction"`
+	Phosphatase     string `yaml:"phosphatase"`
+}
+
+// Mark is an inscribed interval in clock times.
+type Mark struct {
+	Start string `yaml:"start"`
+	End   string `yaml:"end"`
 }
 
 // Entries is what is written on one chart.
@@ -73,9 +86,13 @@ type Entries struct {
 	ChartDate string  `yaml:"chart_date"`
 	OnChart   string  `yaml:"on_chart"`
 	Operator  string  `yaml:"operator"`
+	Unit      string  `yaml:"unit"` // optional; must then be the plant's
 	Batches   []Batch `yaml:"batches"`
 
 	Path string `yaml:"-"`
+
+	data []byte // the file, for the line of a fault
+	line int    // of a day sheet
 }
 
 // OnChartTime is the date and time the pen first touched the chart; zero where not written.
