@@ -1,0 +1,232 @@
+package calibrate
+
+import (
+	"math"
+	"sort"
+
+	"penarm/calibrate/form"
+)
+
+// Sampling of the time arcs.
+const (
+	bandMM  = 2.0 // of radius, over which an arc is averaged
+	bandFan = 5   // rows a band
+	arcMM   = 0.08
+)
+
+// comb is what the time arcs show under a map whose circles fit.
+type comb struct {
+	phase    float64 // angle at the outermost circle of one of the arcs, in (−½, ½] of their spacing
+	contrast float64 // of the folded comb: height of the peak over the rms elsewhere
+}
+
+// bands are the middles of the radius bands.
+func bands(f *form.Form) []float64 {
+	in, out := f.Inner()+0.5, f.Outer()-0.5
+	n := max(3, int((out-in)/bandMM))
+	var r []float64
+	for i := range n {
+		r = append(r, in+(out-in)*(float64(i)+0.5)/float64(n))
+	}
+	return r
+}
+
+// findComb samples the print along its own arcs and folds it at their spacing.
+func findComb(pl *plane, w *Warp, f *form.Form) comb {
+	arcs, _ := f.Arcs()
+	per := max(8, int(math.Ceil(2*math.Pi*f.Outer()/float64(arcs)/0.12)))
+	n := arcs * per
+	fold := make([]float64, per)
+	sum, count := make([]float32, n), make([]uint8, n)
+	for _, mid := range bands(f) {
+		clear(sum)
+		clear(count)
+		ring(pl, w, f, mid, n, sum, count)
+		q := mean(sum, count, bandFan)
+		mm := 2 * math.Pi * mid / float64(n)
+		half := int(math.Min(1.5, 0.35*mm*float64(per)) / mm)
+		q.highPass(max(2, half))
+		clip(q.v, 2.5)
+		for i, v := range q.v {
+			if q.ok[i] {
+				fold[i%per] += float64(v)
+			}
+		}
+	}
+	// smooth over ±1 place and take the top
+	smooth := make([]float64, per)
+	best := 0
+	for i := range fold {
+		smooth[i] = fold[i] + 0.5*(fold[(i+1)%per]+fold[(i+per-1)%per])
+		if smooth[i] > smooth[best] {
+			best = i
+		}
+	}
+	l, m, r := smooth[(best+per-1)%per], smooth[best], smooth[(best+1)%per]
+	at := float64(best)
+	if d := l - 2*m + r; d < 0 {
+		at += 0.5 * (l - r) / d
+	}
+	var rest []float64
+	for i, v := range smooth {
+		if d := (i - best + per) % per; min(d, per-d) > per/8 {
+			rest = append(rest, math.Abs(v-0))
+		}
+	}
+	var c comb
+	if s := median(rest); s > 0 {
+		c.contrast = m / (1.4826 * s)
+	}
+	at /= float64(per)
+	if at > 0.5 {
+		at--
+	}
+	c.phase = at * 2 * math.Pi / float64(arcs)
+	return c
+}
+
+// ring samples one band all round along the circles, every column following the arc's lag: n columns.
+func ring(pl *plane, w *Warp, f *form.Form, mid float64, n int, sum []float32, count []uint8) {
+	knot := max(1, int(1.5/(2*math.Pi*mid/float64(n))))
+	for k := range bandFan {
+		r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
+		lag := f.Lag(r)
+		pl.curve(w, n, knot, func(i int) (float64, float64) {
+			s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag)
+			return r * c, r * s
+		}, sum, count)
+	}
+}
+
+// clip bounds values at k times their robust scale, and divides by it.
+func clip(v []float32, k float64) {
+	abs := make([]float64, len(v))
+	for i, x := range v {
+		abs[i] = math.Abs(float64(x))
+	}
+	s := 1.4826 * median(abs)
+	if s <= 0 {
+		return
+	}
+	for i, x := range v {
+		v[i] = float32(math.Max(-k, math.Min(k, float64(x)/s)))
+	}
+}
+
+// arcCrossings are the arcs seen band by band: off[a*bands+b] mm along the circle, NaN where not seen.
+type arcCrossings struct {
+	arcs     int
+	mids     []float64
+	off      []float64
+	contrast []float64
+	share    float64 // of the places in the picture at which an arc was found
+}
+
+func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
+	arcs, per := f.Arcs()
+	out := arcCrossings{arcs: arcs, mids: bands(f)}
+	nb := len(out.mids)
+	out.off, out.contrast = make([]float64, arcs*nb), make([]float64, arcs*nb)
+	inside := 0
+	for b, mid := range out.mids {
+		gap := 2 * math.Pi * mid / float64(arcs)
+		reach, valley := math.Min(window, 0.35*gap), math.Min(0.5, 0.45*gap)
+		half := int(math.Ceil((reach+valley)/arcMM)) + 4
+		n := 2*half + 1
+		sum, count := make([]float32, n), make([]uint8, n)
+		lags := [bandFan]float64{}
+		for k := range lags {
+			lags[k] = f.Lag(mid + bandMM*((float64(k)+0.5)/bandFan-0.5))
+		}
+		for a := range arcs {
+			clear(sum)
+			clear(count)
+			phi := 2 * math.Pi * float64(a) / float64(arcs)
+			for k, lag := range lags {
+				r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
+				pl.curve(w, n, 16, func(i int) (float64, float64) {
+					s, c := math.Sincos(phi + lag + float64(i-half)*arcMM/r)
+					return r * c, r * s
+				}, sum, count)
+			}
+			q := mean(sum, count, bandFan)
+			i := a*nb + b
+			if q.ok[half] {
+				inside++
+			}
+			blur(q.v, 0.12/arcMM)
+			out.off[i], out.contrast[i] = peak(q, float64(half), reach/arcMM, valley/arcMM)
+			out.off[i] *= arcMM
+		}
+	}
+	// compare every crossing with the usual contrast of its class of arcs in that band
+	kept := 0
+	for b := range nb {
+		for class := range per {
+			var col []float64
+			for a := class; a < arcs; a += per {
+				if !math.IsNaN(out.off[a*nb+b]) {
+					col = append(col, out.contrast[a*nb+b])
+				}
+			}
+			m := median(col)
+			for a := class; a < arcs; a += per {
+				if c := out.contrast[a*nb+b]; c < 0.35*m || c > 5*m || m <= 0 {
+					out.off[a*nb+b] = math.NaN()
+				} else if !math.IsNaN(out.off[a*nb+b]) {
+					kept++
+				}
+			}
+		}
+	}
+	out.share = float64(kept) / math.Max(1, float64(inside))
+	return out
+}
+
+// heavy finds which class of arcs is the heavy one, as the index of its first
+// arc, and by what ratio its contrast leads.
+func (c *arcCrossings) heavy(per int) (first int, ratio float64) {
+	if per == 1 {
+		return 0, math.Inf(1)
+	}
+	nb := len(c.mids)
+	level := make([]float64, per)
+	for class := range per {
+		var col []float64
+		for a := class; a < c.arcs; a += per {
+			for b := range nb {
+				if !math.IsNaN(c.off[a*nb+b]) {
+					col = append(col, c.contrast[a*nb+b])
+				}
+			}
+		}
+		level[class] = median(col)
+		if level[class] > level[first] {
+			first = class
+		}
+	}
+	rest := append(append([]float64(nil), level[:first]...), level[first+1:]...)
+	sort.Float64s(rest)
+	return first, level[first] / math.Max(1e-9, rest[len(rest)-1])
+}
+
+// sightings as the fit wants them: an arc's own normal leans as the arc does.
+func (c *arcCrossings) sightings(f *form.Form) []sighting {
+	var out []sighting
+	nb := len(c.mids)
+	for b, mid := range c.mids {
+		lag, slope := f.Lag(mid), mid*f.LagSlope(mid)
+		norm := math.Hypot(1, slope)
+		for a := range c.arcs {
+			o := c.off[a*nb+b]
+			if math.IsNaN(o) {
+				continue
+			}
+			si, co := math.Sincos(2*math.Pi*float64(a)/float64(c.arcs) + lag)
+			// normal = (t − slope·r)/|…|, t along the circle, r outwards
+			nx, ny := (-si-slope*co)/norm, (co-slope*si)/norm
+			out = append(out, sighting{x: mid * co, y: mid * si, nx: nx, ny: ny, off: o / norm, weight: 4, group: a})
+		}
+	}
+	return out
+}

@@ -1,0 +1,299 @@
+package calibrate
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
+)
+
+// Problem is one picture and the form it is said to show. Blank and Mark may be nil.
+type Problem struct {
+	Picture *picture.Picture
+	Form    *form.Form
+	Blank   *Blank
+	Mark    *Mark
+}
+
+// Mark is a place of the scan whose printed hour a person has told.
+type Mark struct{ Hours, X, Y float64 }
+
+// Refusal says that the picture does not show the form well enough to be read.
+type Refusal struct {
+	Test  string // which test refused
+	Words string // why, and what to do
+}
+
+func (r *Refusal) Error() string { return r.Words }
+
+// fitted is a map that passed all tests; which arc is hour 0 is still open.
+type fitted struct {
+	plane    *plane
+	warp     Warp
+	rings    float64 // rms of circle crossings, mm
+	arcs     float64 // rms of arc crossings, mm along the circle
+	u        float64 // held-out block means, mm
+	contrast float64 // median density of the fine circles
+	heavy    float64 // ratio of heavy to fine arcs
+	score    float64 // of the ends test
+	sector   float64 // mean correlation of the sectors
+	degree   int
+	lead     float64
+	comb     float64
+	share    float64
+	kept     float64
+}
+
+// Fit finds the form's print in the picture. It refuses, with a *Refusal, what
+// does not stand every test; it never guesses the hour: without a blank that
+// leads clearly or a mark, Face.Hour is HourOnChart.
+func Fit(ctx context.Context, p Problem) (*Face, error) {
+	fit, err := fitForm(ctx, p.Picture, p.Form)
+	if err != nil {
+		return nil, err
+	}
+	hour := HourOnChart
+	f := p.Form
+	switch {
+	case p.Mark != nil:
+		face := &Face{Form: f, Warp: fit.warp}
+		h, r := face.Locate(p.Mark.X, p.Mark.Y)
+		every := f.TimeArcs.EveryMinutes / 60
+		steps := (h - p.Mark.Hours) / every
+		if r < 0.8*f.Inner() || r > f.DiameterMM/2 || math.Abs(steps-math.Round(steps)) > 0.35 {
+			return nil, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", p.Mark.X, p.Mark.Y)}
+		}
+		if err := fit.setZero(int(math.Round(steps)), f); err != nil {
+			return nil, err
+		}
+		hour = HourMark
+	case p.Blank != nil:
+		m := unrollMargins(fit.plane, &fit.warp, f, fit.printCap())
+		arc, best, next := findHour(m, p.Blank, f)
+		if debug != nil {
+			debug("hour arc %d best %.3f next %.3f", arc, best, next)
+		}
+		if best < blankLeast {
+			return nil, &Refusal{"blank", fmt.Sprintf("the print beside the circles does not match the blank of form %s (correlation %.2f): is it this form?", f.Form, best)}
+		}
+		if best >= blankLead*next {
+			if f.Direction() < 0 {
+				all, _ := f.Arcs()
+				arc = (all - arc) % all
+			}
+			if err := fit.setZero(arc, f); err != nil {
+				return nil, err
+			}
+			hour = HourBlank
+		}
+	}
+	return fit.face(f, hour), nil
+}
+
+const (
+	blankLeast = 0.2 // correlation with the blank below which the form is another one
+	blankLead  = 1.2 // of the best turn over the second best, below which the hour is not told
+)
+
+var debug func(string, ...any)
+
+// setZero turns the map so that the arc that lies steps arcs later than its present hour 0 becomes hour 0.
+func (t *fitted) setZero(steps int, f *form.Form) error {
+	all, _ := f.Arcs()
+	w, err := t.warp.turn(f.Direction() * 2 * math.Pi * float64(steps) / float64(all))
+	if err != nil {
+		return err
+	}
+	t.warp = w
+	return nil
+}
+
+// printCap bounds the density of margins: a little above the print's own.
+func (t *fitted) printCap() float64 { return math.Max(0.02, 1.5*t.contrast) }
+
+func (t *fitted) face(f *form.Form, hour Hour) *Face {
+	mid := 0.5 * (f.Inner() + f.Outer())
+	return &Face{
+		Form: f, Warp: t.warp, Hour: hour,
+		Method:         fmt.Sprintf("circle and arc crossings; homography, lens term %.4f, smooth field of degree %d", t.warp.K1, t.degree),
+		RingResidualMM: t.rings,
+		ArcResidualS:   t.arcs / f.MMPerSecond(mid),
+		UMM:            math.Max(0.01, t.u),
+	}
+}
+
+// fitForm tries several starts and keeps the best map that stands every test.
+func fitForm(ctx context.Context, pic *picture.Picture, f *form.Form) (*fitted, error) {
+	if pic == nil || pic.Width < 200 || pic.Height < 200 {
+		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
+	}
+	p := newPattern(f)
+	var refusal error = &Refusal{"start", "no printed circles about one centre were found: is this the front of a chart?"}
+	for _, start := range starts(pic) {
+		for _, mm := range scales(start.plane, &start.m, p, 4) {
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
+			w, ok := start.m.warp(pic, mm)
+			if !ok {
+				continue
+			}
+			fit, err := refine(start.plane, w, p, f)
+			if err == nil {
+				return fit, nil
+			}
+			var r *Refusal
+			if errors.As(err, &r) {
+				refusal = err
+			}
+			if debug != nil {
+				debug("start %v mm %.3f: %v", start.m, mm, err)
+			}
+		}
+	}
+	return nil, refusal
+}
+
+// start is one rectified plane to look for the pattern in.
+type start struct {
+	plane *plane
+	m     rectify
+	value float64
+}
+
+// starts are the centres worth trying, best first, in the colour that shows the print best.
+func starts(pic *picture.Picture) []start {
+	long := float64(max(pic.Width, pic.Height))
+	var out []start
+	for ch := range pic.Channels {
+		es := edges(pic, ch)
+		if len(es) < 100 {
+			continue
+		}
+		for _, c := range votes(pic, es, 2) {
+			m, share, energy := tangents(es, c[0], c[1], long/2)
+			if debug != nil {
+				debug("start ch %d edges %d centre %.1f %.1f -> %.2f %.2f e %.4f %.4f g %.4f %.4f share %.3f energy %.5f", ch, len(es), c[0], c[1], m.cx, m.cy, m.e1, m.e2, m.g1, m.g2, share, energy)
+			}
+			if share > 0 {
+				out = append(out, start{newPlane(pic, ch), m, share * float64(len(es)) * math.Sqrt(energy)})
+			}
+		}
+	}
+	for i := range out { // few: insertion sort, stable
+		for j := i; j > 0 && out[j].value > out[j-1].value; j-- {
+			out[j], out[j-1] = out[j-1], out[j]
+		}
+	}
+	return out[:min(len(out), 3)]
+}
+
+// refine takes a rough map to its final form and through the tests.
+func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
+	w, rd, err := bridge(pl, w, p)
+	if err != nil {
+		return nil, &Refusal{"circles", "too few of the form's circles were found"}
+	}
+	e := rd.ends(p, 0, sectors)
+	if debug != nil {
+		debug("  ends %+v k1 %.4f", e, w.K1)
+	}
+	if e.shift != 0 {
+		if math.Abs(e.shift) < 0.3*p.spacing() || e.score < 0.3 {
+			if e.score < 0.3 {
+				return nil, &Refusal{"ends", "the circles do not lie as the form says"}
+			}
+		} else {
+			// move every circle by it and fit again
+			ss := make([]sighting, 0, sectors*2)
+			for s := range sectors {
+				si, co := math.Sincos((float64(s) + 0.5) * 2 * math.Pi / sectors)
+				for _, r := range [3]float64{p.inner, 0.5 * (p.inner + p.outer), p.outer} {
+					ss = append(ss, sighting{x: r * co, y: r * si, nx: co, ny: si, off: e.shift, weight: 1})
+				}
+			}
+			if err := w.bend(ss, p.outer); err != nil {
+				return nil, &Refusal{"ends", "the circles do not lie as the form says"}
+			}
+			if w, rd, err = bridge(pl, w, p); err != nil {
+				return nil, &Refusal{"circles", "too few of the form's circles were found"}
+			}
+			if e = rd.ends(p, 0, sectors); debug != nil {
+				debug("  ends %+v", e)
+			}
+		}
+	}
+	if e.score < 0.3 || math.Abs(e.shift) > 0.3*p.spacing() {
+		return nil, &Refusal{"ends", "the circles do not lie as the form says"}
+	}
+	// arcs: phase, then circles and arcs together
+	cb := findComb(pl, &w, f)
+	if debug != nil {
+		debug("  comb %+v", cb)
+	}
+	if w, err = w.turn(cb.phase); err != nil {
+		return nil, err
+	}
+	t := &fitted{plane: pl, warp: w, degree: 3, score: e.score, comb: cb.contrast}
+	scale := p.outer
+	var cs, as []sighting
+	for round, win := range [][2]float64{{0.33, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
+		c := cross(pl, &t.warp, p, win[0])
+		a := crossArcs(pl, &t.warp, f, win[1])
+		cs, as = c.sightings(p), a.sightings(f)
+		if len(cs) < 200 || len(as) < 50 {
+			return nil, &Refusal{"crossings", "too few crossings of circles and arcs were found"}
+		}
+		if round == 1 {
+			if h3, h5 := heldOut(cs, as, 3, scale), heldOut(cs, as, 5, scale); h5 < 0.9*h3 {
+				t.degree = 5
+			}
+		}
+		if round == 2 {
+			t.u = heldOut(cs, as, t.degree, scale)
+		}
+		all := append(append([]sighting(nil), cs...), as...)
+		x, y, _, err := field(all, t.degree, scale)
+		if err != nil {
+			return nil, &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
+		}
+		t.warp.shift(t.degree, scale, x, y)
+		t.rings, t.kept = c.rms()
+		first, ratio := a.heavy(func() int { _, per := f.Arcs(); return per }())
+		t.heavy, t.share = ratio, a.share
+		t.arcs = rmsOff(as)
+		if debug != nil {
+			debug("  round %d: rings %.4f kept %.3f arcs %.4f share %.3f heavy %d %.2f sight %d %d u %.4f deg %d", round, t.rings, t.kept, t.arcs, a.share, first, ratio, len(cs), len(as), t.u, t.degree)
+		}
+		if round == 2 {
+			all, _ := f.Arcs()
+			if t.warp, err = t.warp.turn(2 * math.Pi * float64(first) / float64(all)); err != nil {
+				return nil, err
+			}
+		}
+	}
+	t.contrast = 0.1
+	return t, nil
+}
+
+func rmsOff(ss []sighting) float64 {
+	abs := make([]float64, len(ss))
+	for i, s := range ss {
+		abs[i] = math.Abs(s.off)
+	}
+	return 1.4826 * median(abs)
+}
+
+// rms is the robust scatter of the single crossings and the share of those kept.
+func (c *crossings) rms() (float64, float64) {
+	var abs []float64
+	for _, o := range c.off {
+		if !math.IsNaN(o) {
+			abs = append(abs, math.Abs(o))
+		}
+	}
+	return 1.4826 * median(abs), float64(len(abs)) / float64(len(c.off))
+}

@@ -1,0 +1,173 @@
+package calibrate
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
+)
+
+// Blank is a calibrated scan of the unused form: its printed margin and centre,
+// unrolled about the chart's centre, column 0 at hour 0.
+type Blank struct {
+	Face    *Face
+	margins [2]margin2
+}
+
+// margin2 is one printed annulus, unrolled straight (labels do not follow arcs): rows of radius, columns of angle.
+type margin2 struct {
+	rows int
+	v    []float32 // rows × turnColumns, zero mean
+}
+
+const turnColumns = 2160
+
+// Annuli are looked at from and to these distances from the print and the paper's edge, mm.
+const (
+	clearOfPrint = 1.0
+	clearOfEdge  = 2.0 // the edge may be off the print by half a millimetre, and casts a shadow
+	clearOfHub   = 2.0
+	rowMM        = 0.3
+)
+
+// unrollMargins samples the annulus outside the outermost circle and the centre print.
+func unrollMargins(pl *plane, w *Warp, f *form.Form, cap float64) [2]margin2 {
+	var out [2]margin2
+	for k, span := range [2][2]float64{
+		{f.Outer() + clearOfPrint, f.DiameterMM/2 - clearOfEdge},
+		{f.HubHoleMM/2 + clearOfHub, f.Inner() - clearOfPrint},
+	} {
+		rows := int((span[1] - span[0]) / rowMM)
+		if rows < 4 {
+			continue
+		}
+		m := margin2{rows: rows, v: make([]float32, rows*turnColumns)}
+		sum, count := make([]float32, turnColumns), make([]uint8, turnColumns)
+		for i := range rows {
+			r := span[0] + (float64(i)+0.5)*rowMM
+			clear(sum)
+			clear(count)
+			pl.curve(w, turnColumns, max(1, int(1.5/(2*math.Pi*r/turnColumns))), func(j int) (float64, float64) {
+				s, c := math.Sincos(2 * math.Pi * float64(j) / turnColumns)
+				return r * c, r * s
+			}, sum, count)
+			row := m.v[i*turnColumns : (i+1)*turnColumns]
+			q := mean(sum, count, 1)
+			q.highPass(max(20, int(8/(2*math.Pi*r/turnColumns))))
+			// handwriting and stains are stronger than print: bound them at the print's own contrast
+			for j, v := range q.v {
+				row[j] = float32(math.Max(-0.3*cap, math.Min(cap, float64(v))))
+			}
+			blur(row, math.Max(0.7, 0.25/(2*math.Pi*r/turnColumns)))
+		}
+		mean := float32(0)
+		for _, v := range m.v {
+			mean += v
+		}
+		mean /= float32(len(m.v))
+		for i := range m.v {
+			m.v[i] -= mean
+		}
+		out[k] = m
+	}
+	return out
+}
+
+// turnMatch correlates the margins with the blank's, turned by shift columns: Pearson's correlation of both annuli together.
+func turnMatch(a, b [2]margin2, shift int) float64 {
+	weight := [2]float64{1, 0.5}
+	var ab, aa, bb float64
+	for k := range a {
+		if a[k].rows != b[k].rows {
+			continue
+		}
+		var sab, saa, sbb float64
+		for i := range a[k].rows {
+			ra := a[k].v[i*turnColumns : (i+1)*turnColumns]
+			rb := b[k].v[i*turnColumns : (i+1)*turnColumns]
+			cut := turnColumns - shift
+			// column j of the blank lies at column j+shift of the scan
+			d, e, f := dot3(ra[shift:], rb[:cut])
+			sab, saa, sbb = sab+d, saa+e, sbb+f
+			d, e, f = dot3(ra[:shift], rb[cut:])
+			sab, saa, sbb = sab+d, saa+e, sbb+f
+		}
+		if saa > 0 && sbb > 0 {
+			n := 1 / math.Sqrt(saa*sbb)
+			ab, aa, bb = ab+weight[k]*sab*n, aa+weight[k], bb+weight[k]
+		}
+	}
+	if aa == 0 {
+		return 0
+	}
+	return ab / aa
+}
+
+func dot3(a, b []float32) (ab, aa, bb float64) {
+	var x, y, z float32
+	for i, v := range a {
+		w := b[i]
+		x += v * w
+		y += v * v
+		z += w * w
+	}
+	return float64(x), float64(y), float64(z)
+}
+
+// findHour tries every arc and gives the index of the scan's arc that is the
+// blank's hour 0, its correlation, and that of the best turn at least half a heavy spacing away.
+func findHour(scan [2]margin2, blank *Blank, f *form.Form) (arc int, best, next float64) {
+	arcs, per := f.Arcs()
+	scores := make([]float64, arcs)
+	for k := range scores {
+		scores[k] = turnMatch(scan, blank.margins, int(math.Round(float64(k)*turnColumns/float64(arcs)))%turnColumns)
+		if scores[k] > scores[arc] {
+			arc = k
+		}
+	}
+	next = -1
+	for k, s := range scores {
+		d := (k - arc + arcs) % arcs
+		if d = min(d, arcs-d); 2*d >= per && d > 0 {
+			next = math.Max(next, s)
+		}
+	}
+	return arc, scores[arc], next
+}
+
+// ReadBlank calibrates the scan of the unused form once. The form must name the
+// reference pixel, which has to fall on the arc of its time: that checks lean, direction and phase.
+func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank, error) {
+	if f.Blank == nil {
+		return nil, &Refusal{"blank", fmt.Sprintf("form %s names no blank: add blank.image and blank.reference to %s", f.Form, f.Path)}
+	}
+	hours, err := form.ParseHours(f.Blank.Reference.Time)
+	if err != nil {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time: %v", f.Path, err)}
+	}
+	hours = math.Mod(hours, f.RotationHours)
+	fit, err := fitForm(ctx, pic, f)
+	if err != nil {
+		return nil, err
+	}
+	ref := f.Blank.Reference
+	face := &Face{Form: f, Warp: fit.warp}
+	// the reference is somewhere on the turn: which arc of the fitted map is it?
+	h, r := face.Locate(ref.X, ref.Y)
+	if math.Abs(r-f.Outer()) > 1.5 {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference lies %.1f mm from the outermost circle of the blank: give the pixel where the arc of %s meets that circle", f.Path, r-f.Outer(), ref.Time)}
+	}
+	every := f.TimeArcs.EveryMinutes / 60
+	steps := (h - hours) / every // arcs from the map's arbitrary 0 to the true one
+	if off := math.Abs(steps - math.Round(steps)); off > 0.25 {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference lies %.1f minutes of chart time from the nearest arc of the blank: give the pixel where the arc of %s meets the outermost circle, or check time_runs and lean", f.Path, off*f.TimeArcs.EveryMinutes, ref.Time)}
+	}
+	if err := fit.setZero(int(math.Round(steps)), f); err != nil {
+		return nil, err
+	}
+	b := &Blank{Face: fit.face(f, HourBlank)}
+	b.margins = unrollMargins(fit.plane, &fit.warp, f, fit.printCap())
+	return b, nil
+}

@@ -1,0 +1,449 @@
+package calibrate
+
+import (
+	"errors"
+	"math"
+	"sort"
+
+	"penarm/calibrate/internal/lsq"
+)
+
+// sighting is one piece of printed line found in the picture: the curve whose
+// normal at (x, y) mm is (nx, ny) lies off mm further along that normal than the map says.
+type sighting struct {
+	x, y, nx, ny float64
+	off          float64
+	weight       float64
+	group        int // for holding out: sightings of one group belong together
+}
+
+// solve fits a displacement with the given basis to the sightings: basis fills
+// for a point the x and y components of every function. Reweighted least squares
+// after Huber, with the scale from the median and a cut at six times it.
+func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y float64, bx, by []float64)) (coef []float64, rms float64, err error) {
+	bx, by, row := make([]float64, n), make([]float64, n), make([]float64, n)
+	res := make([]float64, len(ss))
+	for i := range ss {
+		res[i] = ss[i].off
+	}
+	rows := make([]float64, n*len(ss))
+	for i := range ss {
+		s := &ss[i]
+		basis(s.x, s.y, bx, by)
+		for k := range n {
+			rows[i*n+k] = bx[k]*s.nx + by[k]*s.ny
+		}
+	}
+	abs := make([]float64, len(ss))
+	for range 5 {
+		for i, r := range res {
+			abs[i] = math.Abs(r)
+		}
+		scale := math.Max(1.4826*median(abs), 1e-4)
+		eq := lsq.New(n)
+		for k := range n {
+			eq.Ridge(k, ridge(k))
+		}
+		for i := range ss {
+			a := math.Abs(res[i])
+			if a > 6*scale {
+				continue
+			}
+			w := ss[i].weight
+			if a > 1.5*scale {
+				w *= 1.5 * scale / a
+			}
+			copy(row, rows[i*n:(i+1)*n])
+			eq.Add(row, ss[i].off, w)
+		}
+		if coef, err = eq.Solve(); err != nil {
+			return nil, 0, err
+		}
+		sum, cnt := 0.0, 0
+		for i := range ss {
+			v := ss[i].off
+			for k, c := range coef {
+				v -= c * rows[i*n+k]
+			}
+			res[i] = v
+			if math.Abs(v) <= 6*scale {
+				sum += v * v
+				cnt++
+			}
+		}
+		rms = math.Sqrt(sum / math.Max(1, float64(cnt)))
+	}
+	return coef, rms, nil
+}
+
+// median of a copy; 0 of nothing.
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	c := append([]float64(nil), v...)
+	sort.Float64s(c)
+	return c[len(c)/2]
+}
+
+// Sampling of the radial profiles, mm and counts.
+const (
+	sectors   = 72
+	radialMM  = 0.1
+	endsReach = 8.0 // shifts of the ends test
+	spokeFan  = 7   // spokes a sector
+)
+
+// radial is the set of radial profiles of all sectors under one map.
+type radial struct {
+	r0   float64
+	prof []profile // density, running mean subtracted, levelled
+}
+
+// radials samples straight spokes in sectors all round.
+func radials(pl *plane, w *Warp, p *pattern) radial {
+	r0 := math.Max(2, p.inner-margin-endsReach)
+	n := int((p.outer+margin+endsReach-r0)/radialMM) + 1
+	out := radial{r0: r0}
+	for s := range sectors {
+		sum, count := make([]float32, n), make([]uint8, n)
+		for k := range spokeFan {
+			phi := (float64(s) + (float64(k)+0.5)/spokeFan) * 2 * math.Pi / sectors
+			pl.spoke(w, phi, r0, radialMM, sum, count)
+		}
+		q := mean(sum, count, spokeFan)
+		q.highPass(int(patternHigh / radialMM))
+		q.level(int(patternRMS / radialMM))
+		out.prof = append(out.prof, q)
+	}
+	return out
+}
+
+// match is the correlation of a profile with the pattern where both are shifted
+// against each other: printed radius r is looked for at r+shift. a and b bound r; seen is the share of places in the picture.
+func (rd *radial) match(p *pattern, s int, a, b, shift float64) (pt, pp, tt float64, seen float64) {
+	q := rd.prof[s]
+	i0, i1 := int(math.Ceil((a-rd.r0)/radialMM)), int((b-rd.r0)/radialMM)
+	n, k := 0, 0
+	for i := i0; i <= i1; i++ {
+		j := i + int(math.Round(shift/radialMM))
+		k++
+		if j < 0 || j >= len(q.v) || !q.ok[j] {
+			continue
+		}
+		n++
+		v, t := float64(q.v[j]), float64(p.at(rd.r0+float64(i)*radialMM))
+		pt, pp, tt = pt+v*t, pp+v*v, tt+t*t
+	}
+	return pt, pp, tt, float64(n) / float64(max(1, k))
+}
+
+// slide finds, in every sector and every 5 mm of radius, by how much a piece
+// of the pattern is off. A piece of ±7 mm holds heavy and fine circles, so it does not slip by one.
+func (rd *radial) slide(p *pattern, reach float64) []sighting {
+	const half, pitch = 7.0, 5.0
+	var out []sighting
+	n := int(math.Round(reach / radialMM))
+	score := make([]float64, 2*n+1)
+	for s := range sectors {
+		phi := (float64(s) + 0.5) * 2 * math.Pi / sectors
+		si, co := math.Sincos(phi)
+		for r := p.inner; r <= p.outer; r += pitch {
+			best := -1
+			for i := range score {
+				pt, pp, tt, seen := rd.match(p, s, r-half, r+half, float64(i-n)*radialMM)
+				score[i] = 0
+				if seen > 0.7 && pp > 0 && tt > 0 {
+					score[i] = pt / math.Sqrt(pp*tt)
+				}
+				if best < 0 || score[i] > score[best] {
+					best = i
+				}
+			}
+			if best <= 0 || best >= 2*n || score[best] < 0.3 {
+				continue
+			}
+			off := float64(best-n) * radialMM
+			if d := score[best-1] - 2*score[best] + score[best+1]; d < 0 {
+				off += radialMM * 0.5 * (score[best-1] - score[best+1]) / d
+			}
+			out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: off, weight: score[best] * score[best]})
+		}
+	}
+	return out
+}
+
+// bridge moves a rough map onto the circles with what a flat sheet and a lens
+// can do and nothing else: a homography and one lens term. A free field would
+// invent movement along the circles, which circles alone do not see.
+func bridge(pl *plane, w Warp, p *pattern) (Warp, radial, error) {
+	var rd radial
+	for _, reach := range []float64{1.3, 1.3, 0.6, 0.6} {
+		rd = radials(pl, &w, p)
+		ss := rd.slide(p, reach)
+		if len(ss) < 60 {
+			return w, rd, errFew
+		}
+		if err := w.bend(ss, p.outer); err != nil {
+			return w, rd, err
+		}
+	}
+	return w, radials(pl, &w, p), nil
+}
+
+// bend takes the homography and the lens term of the map to the sightings.
+func (w *Warp) bend(ss []sighting, scale float64) error {
+	old := *w
+	const n = 9
+	ridge := func(i int) float64 { return 1e-4 }
+	coef, _, err := solve(ss, n, ridge, func(x, y float64, bx, by []float64) {
+		u, v := x/scale, y/scale
+		clear(bx)
+		clear(by)
+		bx[0], by[1] = 1, 1
+		bx[2], bx[3], by[4], by[5] = u, v, u, v
+		bx[6], by[6] = -u*u, -u*v
+		bx[7], by[7] = -u*v, -v*v
+		// the lens term, drawn back from pixels to the plane
+		const k = 0.01
+		lens := old
+		lens.K1 += k
+		px, py := old.Pixel(x, y)
+		qx, qy := lens.Pixel(x, y)
+		dx, dy := old.back(x, y, qx-px, qy-py)
+		bx[8], by[8] = dx, dy
+	})
+	if err != nil {
+		return err
+	}
+	m := [9]float64{
+		1 + coef[2]/scale, coef[3] / scale, coef[0],
+		coef[4] / scale, 1 + coef[5]/scale, coef[1],
+		coef[6] / scale / scale, coef[7] / scale / scale, 1,
+	}
+	w.H = multiply(w.H, m)
+	w.K1 += 0.01 * coef[8]
+	return nil
+}
+
+// back draws a small movement in pixels at the image of (x, y) back to mm.
+func (w *Warp) back(x, y, dpx, dpy float64) (dx, dy float64) {
+	const h = 0.05
+	px, py := w.Pixel(x, y)
+	ax, ay := w.Pixel(x+h, y)
+	bx, by := w.Pixel(x, y+h)
+	a, b, c, d := (ax-px)/h, (bx-px)/h, (ay-py)/h, (by-py)/h
+	det := a*d - b*c
+	if det == 0 {
+		return 0, 0
+	}
+	return (d*dpx - b*dpy) / det, (a*dpy - c*dpx) / det
+}
+
+// ends is the outcome of the ends test over a group of sectors.
+type ends struct {
+	shift       float64 // of the best match, mm
+	score, next float64 // of the best, and of the best at least one fine circle away from it
+	zero        float64 // score at shift 0
+	seen        float64
+}
+
+// ends asks at which shift the whole pattern with its empty margins lies best
+// in the sectors from first on: anything but 0 means that circles were taken for their neighbours.
+func (rd *radial) ends(p *pattern, first, count int) ends {
+	n := int(endsReach / radialMM)
+	score := make([]float64, 2*n+1)
+	var e ends
+	for i := range score {
+		var pt, pp, tt, seen float64
+		for s := first; s < first+count; s++ {
+			a, b, c, k := rd.match(p, s%sectors, p.inner-margin, p.outer+margin, float64(i-n)*radialMM)
+			pt, pp, tt, seen = pt+a, pp+b, tt+c, seen+k
+		}
+		if pp > 0 && tt > 0 {
+			score[i] = pt / math.Sqrt(pp*tt)
+		}
+		if i == n {
+			e.seen = seen / float64(count)
+		}
+	}
+	best := n
+	for i, v := range score {
+		if v > score[best] {
+			best = i
+		}
+	}
+	gap := p.spacing()
+	e.shift, e.score, e.zero = float64(best-n)*radialMM, score[best], score[n]
+	e.next = -1
+	for i, v := range score {
+		if math.Abs(float64(i-best)*radialMM) > 0.6*gap {
+			e.next = math.Max(e.next, v)
+		}
+	}
+	return e
+}
+
+// spacing is the median distance of neighbouring circles, mm.
+func (p *pattern) spacing() float64 {
+	var d []float64
+	for i := 1; i < len(p.circles); i++ {
+		d = append(d, p.circles[i].RadiusMM-p.circles[i-1].RadiusMM)
+	}
+	return median(d)
+}
+
+// Sampling of the crossings.
+const (
+	blocks     = 360
+	blockFan   = 6    // spokes a block
+	crossingMM = 0.08 // along a spoke
+	binMM      = 6.0  // of radius, over which crossings of one block are taken together
+)
+
+// crossings are the circle crossings of all blocks: off[b*len(circles)+c], NaN where not seen.
+type crossings struct {
+	circles int
+	off     []float64
+}
+
+func cross(pl *plane, w *Warp, p *pattern, window float64) crossings {
+	r0 := p.inner - 2
+	n := int((p.outer+2-r0)/crossingMM) + 1
+	nc := len(p.circles)
+	out := crossings{circles: nc, off: make([]float64, blocks*nc)}
+	contrast := make([]float64, blocks*nc)
+	reach := make([]float64, nc)
+	valley := make([]float64, nc)
+	for i := range p.circles {
+		gap := math.Inf(1)
+		if i > 0 {
+			gap = math.Min(gap, p.circles[i].RadiusMM-p.circles[i-1].RadiusMM)
+		}
+		if i+1 < nc {
+			gap = math.Min(gap, p.circles[i+1].RadiusMM-p.circles[i].RadiusMM)
+		}
+		reach[i] = math.Min(window, 0.42*gap)
+		valley[i] = math.Min(0.5*gap, 0.45)
+	}
+	sum, count := make([]float32, n), make([]uint8, n)
+	for b := range blocks {
+		clear(sum)
+		clear(count)
+		for k := range blockFan {
+			phi := (float64(b) + (float64(k)+0.5)/blockFan) * 2 * math.Pi / blocks
+			pl.spoke(w, phi, r0, crossingMM, sum, count)
+		}
+		q := mean(sum, count, blockFan)
+		blur(q.v, 0.11/crossingMM)
+		for c := range p.circles {
+			i := b*nc + c
+			out.off[i], contrast[i] = peak(q, (p.circles[c].RadiusMM-r0)/crossingMM, reach[c]/crossingMM, valley[c]/crossingMM)
+			out.off[i] *= crossingMM
+		}
+	}
+	// a crossing much fainter or stronger than its circle usually is, is knocked out by a numeral or covered with ink
+	col := make([]float64, 0, blocks)
+	for c := range nc {
+		col = col[:0]
+		for b := range blocks {
+			if v := contrast[b*nc+c]; !math.IsNaN(out.off[b*nc+c]) {
+				col = append(col, v)
+			}
+		}
+		m := median(col)
+		for b := range blocks {
+			if v := contrast[b*nc+c]; v < 0.4*m || v > 4*m || m <= 0 {
+				out.off[b*nc+c] = math.NaN()
+			}
+		}
+	}
+	return out
+}
+
+// blur is a Gaussian of sd places, in place.
+func blur(v []float32, sd float64) {
+	half := int(math.Ceil(3 * sd))
+	k := make([]float32, half+1)
+	total := float32(0)
+	for i := range k {
+		k[i] = float32(math.Exp(-float64(i*i) / (2 * sd * sd)))
+		total += k[i]
+		if i > 0 {
+			total += k[i]
+		}
+	}
+	old := append([]float32(nil), v...)
+	for i := range v {
+		s := float32(0)
+		for j := -half; j <= half; j++ {
+			s += k[max(j, -j)] * old[min(max(i+j, 0), len(old)-1)]
+		}
+		v[i] = s / total
+	}
+}
+
+// peak is the top of the profile within reach of at, by a parabola through
+// three places, and how far it stands above the places valley to either side; NaN where there is none.
+func peak(q profile, at, reach, valley float64) (off, contrast float64) {
+	a, b := int(math.Ceil(at-reach)), int(math.Floor(at+reach))
+	va, vb := int(math.Round(at-valley)), int(math.Round(at+valley))
+	if min(a-1, va) < 0 || max(b+1, vb) >= len(q.v) {
+		return math.NaN(), 0
+	}
+	best := a
+	for i := min(a-1, va); i <= max(b+1, vb); i++ {
+		if !q.ok[i] {
+			return math.NaN(), 0
+		}
+		if i >= a && i <= b && q.v[i] > q.v[best] {
+			best = i
+		}
+	}
+	l, m, r := float64(q.v[best-1]), float64(q.v[best]), float64(q.v[best+1])
+	d := l - 2*m + r
+	if d >= 0 || l > m || r > m {
+		return math.NaN(), 0
+	}
+	s := 0.5 * (l - r) / d
+	return float64(best) + s - at, m - 0.5*float64(q.v[va]+q.v[vb])
+}
+
+// sightings takes the crossings of one block within binMM of radius together: their median, then the mean near it.
+func (c *crossings) sightings(p *pattern) []sighting {
+	var out []sighting
+	var offs, rs []float64
+	for b := range blocks {
+		si, co := math.Sincos((float64(b) + 0.5) * 2 * math.Pi / blocks)
+		flush := func() {
+			if len(offs) >= 2 {
+				m := median(offs)
+				so, sr, n := 0.0, 0.0, 0.0
+				for i, o := range offs {
+					if math.Abs(o-m) < 0.1 {
+						so, sr, n = so+o, sr+rs[i], n+1
+					}
+				}
+				r := sr / n
+				out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: so / n, weight: n, group: b})
+			}
+			offs, rs = offs[:0], rs[:0]
+		}
+		end := p.inner + binMM
+		for i, circle := range p.circles {
+			if circle.RadiusMM > end {
+				flush()
+				for circle.RadiusMM > end {
+					end += binMM
+				}
+			}
+			if o := c.off[b*c.circles+i]; !math.IsNaN(o) {
+				offs, rs = append(offs, o), append(rs, circle.RadiusMM)
+			}
+		}
+		flush()
+	}
+	return out
+}
+
+var errFew = errors.New("too few printed circles found")
