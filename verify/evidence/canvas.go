@@ -1,0 +1,293 @@
+package evidence
+
+import (
+	"image"
+	"image/color"
+	"image/draw"
+	"math"
+	"sync"
+
+	"codeberg.org/go-fonts/dejavu/dejavusans"
+	"codeberg.org/go-fonts/dejavu/dejavusansbold"
+	"golang.org/x/image/font"
+	"golang.org/x/image/font/opentype"
+	"golang.org/x/image/math/fixed"
+
+	"penarm/calibrate/picture"
+)
+
+// Colours are told apart by the three common kinds of colour blindness and by
+// their grey; nothing is said by a colour alone.
+var (
+	ink     = color.RGBA{25, 25, 35, 255}    // words, hold brackets
+	paper   = color.RGBA{255, 255, 255, 255} //
+	fitted  = color.RGBA{190, 0, 110, 255}   // the print as fitted
+	product = color.RGBA{225, 105, 0, 255}   // the product pen as read
+	air     = color.RGBA{0, 125, 200, 255}   // the airspace pen as read
+	legal   = color.RGBA{25, 25, 35, 255}    // the legal temperature
+	shade   = color.RGBA{222, 226, 234, 255} // the hold
+	amber   = color.RGBA{255, 214, 70, 255}  // numbered marks
+	quiet   = color.RGBA{105, 108, 118, 255} // second words
+	faint   = color.RGBA{205, 208, 214, 255} // grid
+)
+
+func penColour(pen string) color.RGBA {
+	if pen == "airspace" {
+		return air
+	}
+	return product
+}
+
+// canvas is a picture that is drawn on. Coordinates are pixels, (0, 0) the centre of the top left one.
+type canvas struct {
+	img     *image.RGBA
+	cover   []uint8 // how far the stroke in work covers each pixel: a stroke blends once, also where it crosses itself
+	touched []int32
+}
+
+func newCanvas(img *image.RGBA) *canvas {
+	return &canvas{img: img, cover: make([]uint8, img.Rect.Dx()*img.Rect.Dy())}
+}
+
+// capsule covers the points within width/2 of the segment, soft over one pixel.
+func (c *canvas) capsule(a, b point, width float64) {
+	w, h := c.img.Rect.Dx(), c.img.Rect.Dy()
+	r := width/2 + 0.5
+	x0, x1 := max(0, int(math.Floor(math.Min(a.x, b.x)-r))), min(w-1, int(math.Ceil(math.Max(a.x, b.x)+r)))
+	y0, y1 := max(0, int(math.Floor(math.Min(a.y, b.y)-r))), min(h-1, int(math.Ceil(math.Max(a.y, b.y)+r)))
+	dx, dy := b.x-a.x, b.y-a.y
+	l2 := dx*dx + dy*dy
+	for y := y0; y <= y1; y++ {
+		for x := x0; x <= x1; x++ {
+			px, py := float64(x)-a.x, float64(y)-a.y
+			if l2 > 0 {
+				t := math.Max(0, math.Min(1, (px*dx+py*dy)/l2))
+				px, py = px-t*dx, py-t*dy
+			}
+			d2 := px*px + py*py
+			if d2 >= r*r {
+				continue
+			}
+			v := uint8(255 * math.Min(1, r-math.Sqrt(d2)))
+			if i := y*w + x; v > c.cover[i] {
+				if c.cover[i] == 0 {
+					c.touched = append(c.touched, int32(i))
+				}
+				c.cover[i] = v
+			}
+		}
+	}
+}
+
+// blend lays the colour where the stroke covers and makes the canvas ready for the next stroke.
+func (c *canvas) blend(col color.RGBA) {
+	w := c.img.Rect.Dx()
+	for _, i := range c.touched {
+		a := uint32(c.cover[i]) * uint32(col.A) / 255
+		c.cover[i] = 0
+		p := c.img.Pix[(int(i)/w)*c.img.Stride+(int(i)%w)*4:]
+		p[0] = uint8((uint32(p[0])*(255-a) + uint32(col.R)*a + 127) / 255)
+		p[1] = uint8((uint32(p[1])*(255-a) + uint32(col.G)*a + 127) / 255)
+		p[2] = uint8((uint32(p[2])*(255-a) + uint32(col.B)*a + 127) / 255)
+	}
+	c.touched = c.touched[:0]
+}
+
+// stroke draws a polyline; dash gives on and off lengths in pixels, nil is solid.
+func (c *canvas) stroke(pts []point, width float64, col color.RGBA, dash ...float64) {
+	if len(dash) == 0 {
+		for i := 1; i < len(pts); i++ {
+			c.capsule(pts[i-1], pts[i], width)
+		}
+		c.blend(col)
+		return
+	}
+	k, left := 0, dash[0]
+	for i := 1; i < len(pts); i++ {
+		a, b := pts[i-1], pts[i]
+		for {
+			l := math.Hypot(b.x-a.x, b.y-a.y)
+			if l <= left {
+				if k%2 == 0 {
+					c.capsule(a, b, width)
+				}
+				left -= l
+				break
+			}
+			m := point{a.x + (b.x-a.x)*left/l, a.y + (b.y-a.y)*left/l}
+			if k%2 == 0 {
+				c.capsule(a, m, width)
+			}
+			a, k = m, (k+1)%len(dash)
+			left = dash[k]
+		}
+	}
+	c.blend(col)
+}
+
+func (c *canvas) disc(p point, radius float64, col color.RGBA) {
+	c.capsule(p, p, 2*radius)
+	c.blend(col)
+}
+
+func (c *canvas) fill(x0, y0, x1, y1 float64, col color.RGBA) {
+	r := image.Rect(int(math.Round(x0)), int(math.Round(y0)), int(math.Round(x1)), int(math.Round(y1)))
+	draw.Draw(c.img, r, image.NewUniform(color.NRGBA(col)), image.Point{}, draw.Over)
+}
+
+func (c *canvas) box(x0, y0, x1, y1, width float64, col color.RGBA) {
+	c.stroke([]point{{x0, y0}, {x1, y0}, {x1, y1}, {x0, y1}, {x0, y0}}, width, col)
+}
+
+// The parsed fonts are kept: parsing costs more than a page of words.
+var fonts = sync.OnceValues(func() ([2]*opentype.Font, error) {
+	var out [2]*opentype.Font
+	for i, b := range [][]byte{dejavusans.TTF, dejavusansbold.TTF} {
+		f, err := opentype.Parse(b)
+		if err != nil {
+			return out, err
+		}
+		out[i] = f
+	}
+	return out, nil
+})
+
+// letters draws words of one size and weight.
+type letters struct {
+	face font.Face
+	size float64
+}
+
+func newLetters(size float64, bold bool) (*letters, error) {
+	fs, err := fonts()
+	if err != nil {
+		return nil, err
+	}
+	f := fs[0]
+	if bold {
+		f = fs[1]
+	}
+	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: size, DPI: 72, Hinting: font.HintingNone})
+	return &letters{face, size}, err
+}
+
+func (l *letters) width(s string) float64 {
+	return float64(font.MeasureString(l.face, s)) / 64
+}
+
+// text writes s with its middle left at p; align 0 begins, 0.5 centres, 1 ends at p.
+func (c *canvas) text(l *letters, p point, align float64, s string, col color.RGBA) {
+	d := font.Drawer{Dst: c.img, Src: image.NewUniform(col), Face: l.face}
+	d.Dot = fixed.Point26_6{X: fixed.Int26_6(64 * (p.x - align*l.width(s))), Y: fixed.Int26_6(64 * (p.y + 0.36*l.size))}
+	d.DrawString(s)
+}
+
+// tag writes s centred at p on a light ground, so that it reads over print and ink.
+func (c *canvas) tag(l *letters, p point, s string, col color.RGBA) {
+	w := l.width(s)/2 + 0.2*l.size
+	c.fill(p.x-w, p.y-0.62*l.size, p.x+w, p.y+0.62*l.size, color.RGBA{255, 255, 255, 205})
+	c.text(l, p, 0.5, s, col)
+}
+
+// resize gives the picture as RGBA of w × h pixels: the mean over each new
+// pixel's footprint when it shrinks, linear between pixels when it grows.
+func resize(p *picture.Picture, w, h int) *image.RGBA {
+	out := image.NewRGBA(image.Rect(0, 0, w, h))
+	xs, ys := taps(p.Width, w), taps(p.Height, h)
+	ch := p.Channels
+	acc := make([]uint32, 3*w)
+	rows := map[int][]uint8{} // source rows already squeezed to the new width
+	squeeze := func(y int) []uint8 {
+		src := p.Pix[y*p.Width*ch : (y+1)*p.Width*ch]
+		row := make([]uint8, 3*w)
+		for x, t := range xs {
+			var b, g, r uint32
+			i := t.from * ch
+			for _, k := range t.weights {
+				if ch == 3 {
+					b, g, r = b+k*uint32(src[i]), g+k*uint32(src[i+1]), r+k*uint32(src[i+2])
+				} else {
+					b += k * uint32(src[i])
+				}
+				i += ch
+			}
+			if ch == 1 {
+				g, r = b, b
+			}
+			row[3*x], row[3*x+1], row[3*x+2] = uint8((r+half)>>shift), uint8((g+half)>>shift), uint8((b+half)>>shift)
+		}
+		return row
+	}
+	for y, t := range ys {
+		clear(acc)
+		for k, wt := range t.weights {
+			row, ok := rows[t.from+k]
+			if !ok {
+				row = squeeze(t.from + k)
+				rows[t.from+k] = row
+			}
+			for i, v := range row {
+				acc[i] += wt * uint32(v)
+			}
+		}
+		o := out.Pix[y*out.Stride:]
+		for x := range w {
+			o[4*x], o[4*x+1], o[4*x+2], o[4*x+3] = uint8((acc[3*x]+half)>>shift), uint8((acc[3*x+1]+half)>>shift), uint8((acc[3*x+2]+half)>>shift), 255
+		}
+		for k := range rows {
+			if k < t.from {
+				delete(rows, k)
+			}
+		}
+	}
+	return out
+}
+
+const (
+	shift = 14
+	half  = 1 << (shift - 1)
+)
+
+// tap is which old pixels make one new one, weights in 1/2^shift.
+type tap struct {
+	from    int
+	weights []uint32
+}
+
+func taps(old, new int) []tap {
+	out := make([]tap, new)
+	s := float64(old) / float64(new)
+	for i := range out {
+		mid, reach := (float64(i)+0.5)*s-0.5, math.Max(1, s) // triangle when growing, box when shrinking
+		lo, hi := max(0, int(math.Ceil(mid-reach))), min(old-1, int(math.Floor(mid+reach)))
+		var w []float64
+		sum := 0.0
+		for j := lo; j <= hi; j++ {
+			d := math.Abs(float64(j) - mid)
+			v := 1 - d
+			if s > 1 {
+				v = math.Min(1, s/2+0.5-d)
+			}
+			v = math.Max(0, v)
+			w, sum = append(w, v), sum+v
+		}
+		for len(w) > 1 && w[0] == 0 {
+			w, lo = w[1:], lo+1
+		}
+		for len(w) > 1 && w[len(w)-1] == 0 {
+			w = w[:len(w)-1]
+		}
+		t := tap{from: lo}
+		left := uint32(1 << shift)
+		for j, v := range w {
+			k := uint32(math.Round(v / sum * (1 << shift)))
+			if j == len(w)-1 || k > left {
+				k = left
+			}
+			left -= k
+			t.weights = append(t.weights, k)
+		}
+		out[i] = t
+	}
+	return out
+}

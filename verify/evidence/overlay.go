@@ -1,0 +1,528 @@
+package evidence
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"io"
+	"math"
+	"time"
+
+	"penarm/calibrate/form"
+	"penarm/digitize/series"
+)
+
+const (
+	overlaySide = 2000 // pixels, the long side of overlay.jpg
+	legendRows  = 3
+	besideMM    = 0.9 // how far beside the ink the trace is drawn
+)
+
+// Overlay writes the scan as JPEG, long side 2,000 pixels, with the fitted
+// circles and arcs, the trace beside the ink, the holds and the numbered marks
+// drawn on it, and a legend below.
+func Overlay(w io.Writer, in Input) error {
+	o, err := newOverlay(&in)
+	if err != nil {
+		return err
+	}
+	if in.placed() {
+		o.course()
+	}
+	o.print()
+	if in.placed() {
+		for i := range in.Series {
+			o.trace(&in.Series[i])
+		}
+		o.holds()
+	}
+	o.marks()
+	o.legend()
+	return jpeg.Encode(w, o.c.img, &jpeg.Options{Quality: 88})
+}
+
+// overlayJPEG is the overlay as the report takes it in.
+func (in *Input) overlayJPEG() ([]byte, error) {
+	if in.Drawn != nil {
+		return in.Drawn, nil
+	}
+	var b bytes.Buffer
+	err := Overlay(&b, *in)
+	return b.Bytes(), err
+}
+
+type overlay struct {
+	in    *Input
+	c     *canvas
+	scale float64 // picture pixels to drawn pixels
+	mm    float64 // drawn pixels a mm of print
+	w, h  float64 // of the drawn picture, legend not counted
+	small *letters
+	plain *letters
+	bold  *letters
+	taken []box
+	inked []point // the trace as drawn, thinned, so that marks keep off it
+}
+
+// box is a rectangle already used by words.
+type box struct{ x0, y0, x1, y1 float64 }
+
+func (a box) meets(b box) bool { return a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1 }
+
+func newOverlay(in *Input) (*overlay, error) {
+	if in.Picture == nil || in.Face == nil || in.Findings == nil || in.Picture.Width < 2 || in.Picture.Height < 2 {
+		return nil, errors.New("evidence: no picture, no calibration or no findings to draw: check the scan first")
+	}
+	o := &overlay{in: in}
+	pw, ph := float64(in.Picture.Width), float64(in.Picture.Height)
+	o.scale = overlaySide / math.Max(pw, ph)
+	row := math.Round(0.016 * overlaySide)
+	legend := math.Round((legendRows + 0.6) * row * 1.25)
+	if over := ph*o.scale + legend; over > overlaySide {
+		o.scale *= (overlaySide - legend) / (ph * o.scale)
+	}
+	w, h := max(1, int(math.Round(pw*o.scale))), max(1, int(math.Round(ph*o.scale)))
+	o.w, o.h = float64(w), float64(h)
+	small := resize(in.Picture, w, h)
+	img := image.NewRGBA(image.Rect(0, 0, w, h+int(legend)))
+	copy(img.Pix, small.Pix)
+	for i := len(small.Pix); i < len(img.Pix); i++ {
+		img.Pix[i] = 255
+	}
+	o.c = newCanvas(img)
+	f := in.Face.Form
+	a, b := o.paper(0, f.Outer()), o.paper(f.RotationHours/2, f.Outer())
+	o.mm = math.Hypot(a.x-b.x, a.y-b.y) / (2 * f.Outer())
+	var errs [3]error
+	o.small, errs[0] = newLetters(20, false)
+	o.plain, errs[1] = newLetters(26, false)
+	o.bold, errs[2] = newLetters(24, true)
+	return o, errors.Join(errs[:]...)
+}
+
+// draw turns picture pixels into drawn ones; pixel centres stay pixel centres.
+func (o *overlay) draw(p point) point {
+	return point{(p.x+0.5)*o.scale - 0.5, (p.y+0.5)*o.scale - 0.5}
+}
+
+// paper is where a printed hour and radius (mm) lie on the drawing.
+func (o *overlay) paper(hours, radius float64) point {
+	x, y := o.in.Face.Pixel(hours, radius)
+	return o.draw(point{x, y})
+}
+
+// along gives the points of a circle at a radius (mm) over printed hours.
+func (o *overlay) along(radius, from, to float64) (out []point) {
+	n := max(2, int(math.Ceil(math.Abs(to-from)/o.in.Face.Form.RotationHours*360)))
+	for i := 0; i <= n; i++ {
+		out = append(out, o.paper(from+(to-from)*float64(i)/float64(n), radius))
+	}
+	return out
+}
+
+// swing gives the points of a time arc between two radii (mm).
+func (o *overlay) swing(hours, from, to float64) (out []point) {
+	n := max(2, int(math.Ceil(math.Abs(to-from)/2)))
+	for i := 0; i <= n; i++ {
+		out = append(out, o.paper(hours, from+(to-from)*float64(i)/float64(n)))
+	}
+	return out
+}
+
+// chosenRings are the temperatures of the heavy circles to draw: not so many that they hide the print.
+func chosenRings(f *form.Form) (out []float64) {
+	lo, hi := f.Temperature(f.Inner()), f.Temperature(f.Outer())
+	if lo > hi {
+		lo, hi = hi, lo
+	}
+	step := f.MajorRing
+	if !(step > 0) {
+		step = (hi - lo) / 8
+	}
+	for (hi-lo)/step > 12 {
+		step *= 2
+	}
+	for t := math.Ceil(lo/step-1e-9) * step; t <= hi+1e-9; t += step {
+		out = append(out, t)
+	}
+	return out
+}
+
+// print draws dashes of the heavy circles and hour arcs where the fit says that
+// they are printed: six ladders of circles, and each hour near the rim and the hub.
+func (o *overlay) print() {
+	f := o.in.Face.Form
+	rot := f.RotationHours
+	const ladders = 6
+	for i := range ladders {
+		mid := rot * ((float64(i)+0.5)/ladders + 1.0/48)
+		for k, t := range chosenRings(f) {
+			r := f.Radius(t)
+			half := rot * 2.2 / 360 * f.Outer() / math.Max(r, 0.4*f.Outer())
+			o.c.stroke(o.along(r, mid-half, mid+half), 2.2, fitted)
+			if (k+i)%2 == 0 && i%2 == 0 {
+				o.label(o.paper(mid+half*1.75, r), degrees(t), fitted)
+			}
+		}
+	}
+	step := math.Max(1, rot/24)
+	for h := 0.0; h < rot-1e-9; h += step {
+		span := f.Outer() - f.Inner()
+		o.c.stroke(o.swing(h, f.Inner(), f.Inner()+0.10*span), 2.2, fitted)
+		o.c.stroke(o.swing(h, f.Outer()-0.10*span, f.Outer()), 2.2, fitted)
+		o.label(o.paper(h, f.Outer()-0.10*span-2.2), o.in.hourLabel(h), fitted)
+	}
+}
+
+// label writes small words on the print and remembers their place.
+func (o *overlay) label(p point, s string, col color.RGBA) {
+	if p.x < 0 || p.y < 0 || p.x > o.w || p.y > o.h || o.crowded(p, 45) {
+		return
+	}
+	o.c.tag(o.small, p, s, col)
+	w := o.small.width(s)/2 + 4
+	o.taken = append(o.taken, box{p.x - w, p.y - 13, p.x + w, p.y + 13})
+}
+
+// outward is the side of the trace, seen along rising time, on which hotter
+// lies on a form that is hottest at the rim: +1 right of (dx, dy) as (−dy, dx) turned back.
+func (o *overlay) outward() float64 {
+	f := o.in.Face.Form
+	a, b := o.paper(0, f.Outer()), o.paper(0.01*f.RotationHours, f.Outer())
+	m := o.paper(0.005*f.RotationHours, f.Outer()+1)
+	if (b.y-a.y)*(m.x-a.x)-(b.x-a.x)*(m.y-a.y) < 0 {
+		return -1
+	}
+	return 1
+}
+
+// beside moves a polyline sideways by d pixels, square to its own course.
+func beside(pts []point, d float64) []point {
+	out := make([]point, len(pts))
+	for i, p := range pts {
+		a, b := pts[max(0, i-2)], pts[min(len(pts)-1, i+2)]
+		dx, dy := b.x-a.x, b.y-a.y
+		l := math.Hypot(dx, dy)
+		if l == 0 {
+			out[i] = p
+			continue
+		}
+		out[i] = point{p.x + d*dy/l, p.y - d*dx/l}
+	}
+	return out
+}
+
+// course notes where the traces run, before any words are set.
+func (o *overlay) course() {
+	for i := range o.in.Series {
+		s := &o.in.Series[i]
+		for _, r := range runs(s) {
+			for _, v := range r {
+				p := o.draw(o.in.pixel(s.Pen, v.Time, v.Temperature, s.Unit))
+				if k := len(o.inked); k == 0 || math.Hypot(p.x-o.inked[k-1].x, p.y-o.inked[k-1].y) > 7 {
+					o.inked = append(o.inked, p)
+				}
+			}
+		}
+	}
+}
+
+// crowded says whether the trace runs within d pixels of p.
+func (o *overlay) crowded(p point, d float64) bool {
+	for _, t := range o.inked {
+		if math.Hypot(t.x-p.x, t.y-p.y) < d {
+			return true
+		}
+	}
+	return false
+}
+
+// trace draws one pen beside its ink: solid where the ink is good, dotted where
+// it is weak, nothing in a gap, whose ends carry a cross stroke.
+func (o *overlay) trace(s *series.Series) {
+	side := o.outward() * besideMM * o.mm
+	if s.Pen == "airspace" {
+		side = -side // so that two pens close together stay two lines
+	}
+	col := penColour(s.Pen)
+	rs := runs(s)
+	for n, r := range rs {
+		var pts []point
+		var weak []bool
+		for i, v := range r {
+			p := o.draw(o.in.pixel(s.Pen, v.Time, v.Temperature, s.Unit))
+			if k := len(pts); k > 0 && i < len(r)-1 && math.Hypot(p.x-pts[k-1].x, p.y-pts[k-1].y) < 2.5 {
+				weak[k-1] = weak[k-1] || v.Quality == series.Weak
+				continue
+			}
+			pts, weak = append(pts, p), append(weak, v.Quality == series.Weak)
+		}
+		line := beside(pts, side)
+		for i := 0; i < len(line); {
+			j := i
+			for j < len(line) && weak[j] == weak[i] {
+				j++
+			}
+			part := line[i:min(j+1, len(line))]
+			if weak[i] {
+				o.c.stroke(part, 2.2, col, 2.5, 6)
+			} else {
+				o.c.stroke(part, 2.2, col)
+			}
+			i = j
+		}
+		if n > 0 {
+			o.cross(pts, 0, col)
+		}
+		if n < len(rs)-1 {
+			o.cross(pts, len(pts)-1, col)
+		}
+	}
+	if len(rs) > 0 && len(o.in.Series) > 1 {
+		first := rs[0][0]
+		p := o.draw(o.in.pixel(s.Pen, first.Time, first.Temperature, s.Unit))
+		o.place(o.small, p, penWords(s.Pen), col, 34, false)
+	}
+}
+
+// cross strokes across the line at its end i.
+func (o *overlay) cross(pts []point, i int, col color.RGBA) {
+	a, b := pts[max(0, i-2)], pts[min(len(pts)-1, i+2)]
+	l := math.Hypot(b.x-a.x, b.y-a.y)
+	if l == 0 {
+		return
+	}
+	dx, dy := (b.y-a.y)/l*1.6*o.mm, -(b.x-a.x)/l*1.6*o.mm
+	p := pts[i]
+	o.c.stroke([]point{{p.x - dx, p.y - dy}, {p.x + dx, p.y + dy}}, 2.6, col)
+}
+
+// place puts words near p at about the distance, off other words and off the
+// trace, with a thin leader, and gives where they stand.
+func (o *overlay) place(l *letters, p point, s string, col color.RGBA, distance float64, framed bool) {
+	w, h := l.width(s)/2+8, 0.75*l.size
+	best, cost := point{}, math.Inf(1)
+	for _, d := range []float64{1, 1.5, 2.1, 2.8, 3.8, 5} {
+		for k := range 16 {
+			s, c := math.Sincos(2 * math.Pi * float64(k) / 16)
+			q := point{p.x + c*(d*distance+w*math.Abs(c)), p.y + s*(d*distance+h*math.Abs(s))}
+			b := box{q.x - w, q.y - h, q.x + w, q.y + h}
+			if b.x0 < 2 || b.y0 < 2 || b.x1 > o.w-2 || b.y1 > o.h-2 {
+				continue
+			}
+			v := d
+			for _, t := range o.taken {
+				if b.meets(t) {
+					v += 8
+				}
+			}
+			for _, t := range o.inked {
+				if t.x > b.x0-4 && t.x < b.x1+4 && t.y > b.y0-4 && t.y < b.y1+4 {
+					v += 0.5
+				}
+			}
+			if v < cost-1e-9 {
+				best, cost = q, v
+			}
+		}
+		if cost < d+0.01 {
+			break
+		}
+	}
+	if math.IsInf(cost, 1) {
+		return
+	}
+	o.words(l, best, p, s, col, framed)
+}
+
+// words writes s in a box centred at q with a leader from p.
+func (o *overlay) words(l *letters, q, p point, s string, col color.RGBA, framed bool) {
+	w, h := l.width(s)/2+8, 0.75*l.size
+	o.c.stroke([]point{p, q}, 1.6, col)
+	o.c.fill(q.x-w, q.y-h, q.x+w, q.y+h, color.RGBA{255, 255, 255, 235})
+	if framed {
+		o.c.box(q.x-w, q.y-h, q.x+w, q.y+h, 2, col)
+	}
+	o.c.text(l, q, 0.5, s, col)
+	o.taken = append(o.taken, box{q.x - w, q.y - h, q.x + w, q.y + h})
+}
+
+// holds marks on the paper where each hold starts, ends and stands lowest, with
+// its clock times at the rim, and the legal temperature between.
+func (o *overlay) holds() {
+	f := o.in.Face.Form
+	for _, b := range o.in.Findings.Batches {
+		h := b.Hold
+		if h == nil {
+			continue
+		}
+		r := o.in.radius(b.Legal, b.Unit)
+		from, to := o.in.hours("product", h.Start.Time), o.in.hours("product", h.End.Time)
+		quarter := 10.0 / 60
+		o.c.stroke(o.along(r, from-quarter, to+quarter), 1.8, legal, 9, 5)
+		name := batchName(b.Batch)
+		for i, end := range []struct {
+			hours float64
+			at    time.Time
+			word  string
+		}{{from, h.Start.Time, holdStarts(name)}, {to, h.End.Time, holdEnds(name)}} {
+			out := f.Outer() + 3
+			if r > out {
+				out = r + 6
+			}
+			o.c.stroke(o.swing(end.hours, r-4, r+4), 2.4, legal)
+			o.c.stroke(o.swing(end.hours, r+4, out), 1.4, legal)
+			// a foot that points into the hold says which of the two this is
+			toward := 0.35 * o.degreesOfTurn()
+			if i == 1 {
+				toward = -toward
+			}
+			o.c.stroke(o.along(r-4, end.hours, end.hours+6*toward), 2.4, legal)
+			o.rim(end.hours, end.word+" "+clock(end.at), legal)
+		}
+		if at, t, ok := o.in.lowestAt(h); ok {
+			p := o.draw(o.in.pixel("product", at, t, b.Unit))
+			o.c.disc(p, 0.55*o.mm, legal)
+			o.place(o.small, p, lowestWords(t, b.Unit), legal, 5*o.mm, true)
+		}
+	}
+}
+
+// degreesOfTurn is the printed hours that one degree of turn takes.
+func (o *overlay) degreesOfTurn() float64 { return o.in.Face.Form.RotationHours / 360 }
+
+// rim writes a framed box of words near the rim at an hour, aside of what stands there.
+func (o *overlay) rim(hours float64, s string, col color.RGBA) {
+	f := o.in.Face.Form
+	w, h := o.bold.width(s)/2+8, 0.75*o.bold.size
+	start := o.paper(hours, f.Outer()+3)
+	best, cost := point{}, math.Inf(1)
+	for _, out := range []float64{10, 16, 22, 5} {
+		for k := range 25 {
+			turn := float64((k+1)/2) * 1.5
+			if k%2 == 1 {
+				turn = -turn
+			}
+			a, c := o.paper(hours+turn*o.degreesOfTurn(), f.Outer()+out), o.paper(hours, 0.01)
+			l := math.Hypot(a.x-c.x, a.y-c.y)
+			// the box's inner edge, not its middle, keeps the distance from the rim
+			q := point{a.x + (a.x-c.x)/l*w*math.Abs(a.x-c.x)/l, a.y + (a.y-c.y)/l*h}
+			q.x = math.Max(w+3, math.Min(o.w-w-3, q.x))
+			q.y = math.Max(h+3, math.Min(o.h-h-3, q.y))
+			b := box{q.x - w, q.y - h, q.x + w, q.y + h}
+			v := 0.05*math.Abs(turn) + 0.3*math.Hypot(q.x-start.x, q.y-start.y)/(10*o.mm)
+			for _, t := range o.taken {
+				if b.meets(t) {
+					v += 6
+				}
+			}
+			for _, t := range o.inked {
+				if t.x > b.x0 && t.x < b.x1 && t.y > b.y0 && t.y < b.y1 {
+					v++
+				}
+			}
+			if v < cost-1e-9 {
+				best, cost = q, v
+			}
+		}
+	}
+	o.words(o.bold, best, start, s, col, true)
+}
+
+// marks draws the numbered places.
+func (o *overlay) marks() {
+	for _, m := range o.in.marks() {
+		if !m.onPaper {
+			continue
+		}
+		p := o.draw(m.at)
+		if p.x < 0 || p.y < 0 || p.x > o.w || p.y > o.h {
+			continue
+		}
+		o.c.disc(p, 5, ink)
+		o.numbered(p, fmt.Sprint(m.n))
+	}
+}
+
+// numbered puts a number in a ring near p, clear of words and trace.
+func (o *overlay) numbered(p point, s string) {
+	const r = 21.0
+	best, cost := p, math.Inf(1)
+	for _, d := range []float64{5, 7, 9, 12, 16} {
+		for k := range 24 {
+			sin, cos := math.Sincos(2 * math.Pi * float64(k) / 24)
+			q := point{p.x + d*o.mm*cos, p.y + d*o.mm*sin}
+			b := box{q.x - r, q.y - r, q.x + r, q.y + r}
+			if b.x0 < 0 || b.y0 < 0 || b.x1 > o.w || b.y1 > o.h {
+				continue
+			}
+			v := d / 5
+			for _, t := range o.taken {
+				if b.meets(t) {
+					v += 6
+				}
+			}
+			for _, t := range o.inked {
+				if math.Hypot(t.x-q.x, t.y-q.y) < r+5 {
+					v += 0.4
+				}
+			}
+			if v < cost-1e-9 {
+				best, cost = q, v
+			}
+		}
+	}
+	o.c.stroke([]point{p, best}, 2, ink)
+	o.c.disc(best, r, ink)
+	o.c.disc(best, r-3, amber)
+	o.c.text(o.bold, best, 0.5, s, ink)
+	o.taken = append(o.taken, box{best.x - r, best.y - r, best.x + r, best.y + r})
+}
+
+// legend says below the picture what is drawn.
+func (o *overlay) legend() {
+	row := 40.0
+	y := o.h + 0.8*row
+	o.c.fill(0, o.h, o.w, o.h+5*row, paper)
+	o.c.fill(0, o.h, o.w, o.h+3, ink)
+	x := 18.0
+	o.c.text(o.bold, point{x, y}, 0, o.in.heading(), ink)
+	y += row
+	item := func(s string, draw func(x, y float64) float64) {
+		need := 96 + o.plain.width(s)
+		if x+need > o.w {
+			x, y = 18, y+row
+		}
+		x = draw(x, y)
+		o.c.text(o.plain, point{x, y}, 0, s, ink)
+		x += o.plain.width(s) + 28
+	}
+	line := func(col color.RGBA, width float64, dash ...float64) func(x, y float64) float64 {
+		return func(x, y float64) float64 {
+			o.c.stroke([]point{{x, y}, {x + 50, y}}, width, col, dash...)
+			return x + 58
+		}
+	}
+	item(legendFitted, line(fitted, 2.2))
+	for _, s := range o.in.Series {
+		item(legendTrace(s.Pen), line(penColour(s.Pen), 3))
+	}
+	item(legendWeak, line(product, 3, 2.5, 6))
+	item(legendLegal, line(legal, 1.8, 9, 5))
+	item(legendMark, func(x, y float64) float64 {
+		o.c.disc(point{x + 16, y}, 15, ink)
+		o.c.disc(point{x + 16, y}, 12, amber)
+		o.c.text(o.small, point{x + 16, y}, 0.5, "1", ink)
+		return x + 42
+	})
+	if s := o.in.hourCaution(); s != "" {
+		w := o.bold.width(s)/2 + 12
+		q := point{w + 8, 34}
+		o.c.fill(q.x-w, q.y-24, q.x+w, q.y+24, paper)
+		o.c.box(q.x-w, q.y-24, q.x+w, q.y+24, 3, ink)
+		o.c.text(o.bold, q, 0.5, s, ink)
+	}
+}
