@@ -1,0 +1,523 @@
+package digitize
+
+import (
+	"math"
+	"slices"
+
+	"penarm/calibrate"
+	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
+	"penarm/digitize/series"
+)
+
+const (
+	stepMM    = 0.08 // rows, and columns at the outermost circle
+	marginMM  = 1.2  // beyond the innermost and outermost circle: a pen rests there
+	blocks    = 48   // of time, for paper and circles
+	perBlock  = 15   // survey columns a block
+	sureCos   = 0.94 // a pixel belongs to an ink whose direction is this near
+	strongInk = 0.10 // density over the paper below which a pixel tells no colour
+)
+
+// tracer carries one chart through the steps of Trace.
+type tracer struct {
+	p     Problem
+	form  *form.Form
+	pic   *picture.Picture
+	m     *printed
+	frame calibrate.Frame // of the fine planes
+	lag   []float64       // form.Lag every stepMM from frame.Radius
+	turn  float64         // signed radians an hour
+
+	inks   [][3]float32 // direction of each pen's ink in (blue, green, red) density
+	plane  []int        // evidence plane of each pen: pens of one colour share theirs
+	planes [][]float32  // evidence: density of that ink, column by column
+	typ    []float32    // typical density of the line on each plane
+	noise  []float32    // of each plane
+
+	inked []bool // of the survey's columns, any pen's ink
+	seam  float64
+
+	lines  []*line
+	events []series.Event
+}
+
+// basis of ink words in (blue, green, red) density; what a dye of that colour name absorbs.
+var words = map[string][3]float32{
+	"blue":   {0.30, 0.65, 1},
+	"red":    {0.85, 1, 0.25},
+	"green":  {0.75, 0.40, 1},
+	"purple": {0.45, 1, 0.75},
+	"black":  {1, 1, 1},
+}
+
+var wordOrder = []string{"blue", "red", "green", "purple", "black"}
+
+func unit(v [3]float32) [3]float32 {
+	n := float32(math.Sqrt(float64(v[0]*v[0] + v[1]*v[1] + v[2]*v[2])))
+	if n == 0 {
+		return v
+	}
+	return [3]float32{v[0] / n, v[1] / n, v[2] / n}
+}
+
+func dot(a, b [3]float32) float32 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
+
+func newTracer(p Problem) *tracer {
+	f := p.Face.Form
+	t := &tracer{p: p, form: f, pic: asGrey(p.Picture)}
+	inner, outer := f.Inner()-marginMM, f.Outer()+marginMM
+	t.turn = f.Direction() * 2 * math.Pi / f.RotationHours
+	t.frame = calibrate.Frame{
+		HourStep: stepMM / (math.Abs(t.turn) * f.Outer()),
+		Radius:   inner, RadiusStep: stepMM, Rows: int((outer-inner)/stepMM) + 1,
+	}
+	t.lag = make([]float64, t.frame.Rows+1)
+	for i := range t.lag {
+		t.lag[i] = f.Lag(inner + float64(i)*stepMM)
+	}
+	return t
+}
+
+// asGrey drops the colours of a picture that has none.
+func asGrey(p *picture.Picture) *picture.Picture {
+	if p.Channels == 1 {
+		return p
+	}
+	n := p.Width * p.Height
+	var apart, seen int
+	for i := 0; i < n; i += 97 {
+		q := p.Pix[i*3 : i*3+3]
+		if max(q[0], q[1], q[2])-min(q[0], q[1], q[2]) > 12 {
+			apart++
+		}
+		seen++
+	}
+	if apart*1000 > seen {
+		return p
+	}
+	g := *p
+	g.Channels, g.Pix = 1, p.Plane(1)
+	return &g
+}
+
+// survey samples columns over the whole turn, learns paper, print and inks
+// from them, and finds where there is ink at all.
+func (t *tracer) survey() {
+	f := t.form
+	s := samplePlanes{frame: t.frame}
+	s.frame.Columns = blocks * perBlock
+	s.frame.Hour = 0
+	s.frame.HourStep = f.RotationHours / float64(s.frame.Columns)
+	s.planes = calibrate.Unroll(t.pic, t.p.Face, s.frame, nil)
+
+	m := &printed{
+		channels: t.pic.Channels, rows: t.frame.Rows, radius: t.frame.Radius, step: stepMM,
+		rotation: f.RotationHours, blocks: blocks,
+		every: f.TimeArcs.EveryMinutes / 60, major: f.TimeArcs.MajorMinutes / 60,
+		half: int(arcMM / stepMM), knot: t.frame.HourStep,
+	}
+	if m.every <= 0 {
+		m.every = f.RotationHours
+	}
+	if m.major <= 0 {
+		m.major = m.every
+	}
+	for k := 0; float64(k)*m.every < f.RotationHours-1e-6; k++ {
+		w := t.frame
+		w.Hour, w.Columns = float64(k)*m.every-float64(m.half)*m.knot, 2*m.half+1
+		s.near = append(s.near, w)
+		s.around = append(s.around, calibrate.Unroll(t.pic, t.p.Face, w, nil))
+	}
+	m.learn(s)
+	t.m = m
+	t.learnInks(s)
+	t.findInk(s)
+}
+
+// learnInks finds the direction of each pen's ink among the strong left-over
+// pixels, starting from what the word says.
+func (t *tracer) learnInks(s samplePlanes) {
+	n := len(t.p.Pens)
+	t.inks, t.plane = make([][3]float32, n), make([]int, n)
+	if t.m.channels == 1 {
+		for i := range t.inks {
+			t.inks[i] = [3]float32{1, 0, 0}
+		}
+		t.noise = []float32{t.m.noise[0]}
+		return
+	}
+	floor := float32(strongInk)
+	for _, sd := range t.m.noise {
+		floor = max(floor, 6*sd)
+	}
+	var strong [][3]float32
+	b, g, r := s.planes[0], s.planes[1], s.planes[2]
+	for i := range b {
+		if b[i] == missing {
+			continue
+		}
+		v := [3]float32{b[i], g[i], r[i]}
+		if dot(v, v) > 3*floor*floor {
+			strong = append(strong, unit(v))
+		}
+	}
+	type class struct {
+		dir   [3]float32
+		count int
+	}
+	classes := map[string]*class{}
+	for _, w := range wordOrder {
+		classes[w] = &class{dir: unit(words[w])}
+	}
+	asked := map[string]bool{}
+	for _, p := range t.p.Pens {
+		asked[p.Ink] = true
+	}
+	var parts [3][]float32
+	members := map[string][]int{}
+	for range 6 {
+		for _, w := range wordOrder {
+			members[w] = members[w][:0]
+		}
+		for i, v := range strong {
+			best, at := float32(sureCos), ""
+			for _, w := range wordOrder {
+				// An ink that the recorder does not have only competes where no asked ink is near.
+				c := dot(v, classes[w].dir)
+				if c > best {
+					best, at = c, w
+				}
+			}
+			if at != "" {
+				members[at] = append(members[at], i)
+			}
+		}
+		for _, w := range wordOrder {
+			c := classes[w]
+			c.count = len(members[w])
+			if c.count < 40 {
+				continue
+			}
+			for k := range 3 {
+				parts[k] = parts[k][:0]
+				for _, i := range members[w] {
+					parts[k] = append(parts[k], strong[i][k])
+				}
+			}
+			c.dir = unit([3]float32{median(parts[0]), median(parts[1]), median(parts[2])})
+		}
+	}
+	// The most frequent ink that no pen has asked for stands in for a word that
+	// is missing or that the chart plainly contradicts.
+	free := func() string {
+		best := ""
+		for _, w := range wordOrder {
+			if !asked[w] && (best == "" || classes[w].count > classes[best].count) {
+				best = w
+			}
+		}
+		return best
+	}
+	for i, p := range t.p.Pens {
+		w := p.Ink
+		if c, ok := classes[w]; !ok || c.count < 40 {
+			if o := free(); o != "" && classes[o].count >= 40 && (!ok || classes[o].count > 5*c.count) {
+				w = o
+				asked[w] = true
+			} else if !ok {
+				w = "black"
+				for k := range i {
+					if t.p.Pens[k].Ink == "" {
+						t.inks[i] = t.inks[k] // nothing left to tell them apart by
+						w = ""
+					}
+				}
+				if w == "" {
+					continue
+				}
+			}
+		}
+		t.inks[i] = classes[w].dir
+	}
+	for i := range t.inks {
+		t.plane[i] = len(t.noise)
+		for k := range i {
+			if dot(t.inks[i], t.inks[k]) > 0.985 {
+				t.plane[i] = t.plane[k]
+			}
+		}
+		if t.plane[i] == len(t.noise) {
+			var sum float32
+			for k := range 3 {
+				sum += t.inks[i][k] * t.inks[i][k] * t.m.noise[k] * t.m.noise[k]
+			}
+			t.noise = append(t.noise, float32(math.Sqrt(float64(sum))))
+		}
+	}
+}
+
+// evidence turns left-over densities into the amount of each distinct ink, less what no ink of
+// the recorder explains. in holds one column a channel, out one column a plane.
+func (t *tracer) evidence(in, out [][]float32) {
+	if t.m.channels == 1 {
+		for i, v := range in[0] {
+			if v == missing {
+				v = 0
+			}
+			out[0][i] = max(v, 0)
+		}
+		return
+	}
+	var u, v [3]float32
+	two := len(t.noise) == 2
+	for i := range t.inks {
+		if t.plane[i] == 0 {
+			u = t.inks[i]
+		} else {
+			v = t.inks[i]
+		}
+	}
+	c := dot(u, v)
+	det := 1 - c*c
+	for i := range in[0] {
+		d := [3]float32{in[0][i], in[1][i], in[2][i]}
+		if d[0] == missing {
+			for k := range out {
+				out[k][i] = 0
+			}
+			continue
+		}
+		p := dot(d, u)
+		if !two {
+			perp := dot(d, d) - p*p
+			out[0][i] = less(p, perp)
+			continue
+		}
+		q := dot(d, v)
+		a, b := (p-c*q)/det, (q-c*p)/det
+		if b < 0 {
+			a, b = max(p, 0), 0
+		} else if a < 0 {
+			a, b = 0, max(q, 0)
+		}
+		e := [3]float32{d[0] - a*u[0] - b*v[0], d[1] - a*u[1] - b*v[1], d[2] - a*u[2] - b*v[2]}
+		perp := dot(e, e)
+		out[0][i], out[1][i] = less(a, perp), less(b, perp)
+	}
+}
+
+// less takes from an amount of ink nine tenths of the perpendicular part
+// (given squared) beyond a tolerance: what has another colour is not this ink.
+func less(amount, perp float32) float32 {
+	if amount <= 0 {
+		return 0
+	}
+	tol := 0.15*amount + 0.03
+	if perp > tol*tol {
+		amount -= 0.9 * (float32(math.Sqrt(float64(perp))) - tol)
+	}
+	return max(amount, 0)
+}
+
+// findInk says which survey columns hold ink of any pen, and how dense a line typically is.
+func (t *tracer) findInk(s samplePlanes) {
+	rows := s.frame.Rows
+	n := len(t.noise)
+	out := make([][]float32, n)
+	for k := range out {
+		out[k] = make([]float32, len(s.planes[0]))
+	}
+	in, part := make([][]float32, t.m.channels), make([][]float32, n)
+	for c := range s.frame.Columns {
+		for k := range in {
+			in[k] = s.planes[k][c*rows : (c+1)*rows]
+		}
+		for k := range part {
+			part[k] = out[k][c*rows : (c+1)*rows]
+		}
+		t.evidence(in, part)
+	}
+	t.inked = make([]bool, s.frame.Columns)
+	t.typ = make([]float32, n)
+	for k := range out {
+		t.typ[k] = typical(out[k], t.noise[k])
+		for c := range s.frame.Columns {
+			col := out[k][c*rows : (c+1)*rows]
+			for r := 1; r < rows; r++ {
+				if col[r] > 0.5*t.typ[k] && col[r-1] > 0.5*t.typ[k] {
+					t.inked[c] = true
+					break
+				}
+			}
+		}
+	}
+}
+
+// typical is the density of a line: the median of what exceeds half of the
+// densest two thousandths, at least what noise alone never reaches.
+func typical(e []float32, noise float32) float32 {
+	var v []float32
+	for _, x := range e {
+		if x > 2*noise {
+			v = append(v, x)
+		}
+	}
+	slices.Sort(v)
+	k := len(v) - 1 - len(e)/500
+	if k < 0 {
+		k = len(v) - 1
+	}
+	if k < 0 {
+		return max(strongInk, 6*noise)
+	}
+	half := v[k] / 2
+	i, _ := slices.BinarySearch(v, half)
+	return max(v[i+(len(v)-i)/2], strongInk, 6*noise)
+}
+
+func (t *tracer) anyInk() bool { return slices.Contains(t.inked, true) }
+
+// freeBefore is the time before the first touch that still belongs to the trace, hours.
+const freeBefore = 0.1
+
+// unroll finds the seam, where one turn begins and ends, and fills the evidence
+// planes from there over the span that holds ink.
+func (t *tracer) unroll() {
+	n := len(t.inked)
+	rot := t.form.RotationHours
+	hour := rot / float64(n)
+	// Runs without ink, as the survey columns [from, to) with to counted on over the turn.
+	type run struct{ from, to int }
+	var free []run
+	first := slices.Index(t.inked, true)
+	for c := first; c < first+n; {
+		if t.inked[c%n] {
+			c++
+			continue
+		}
+		e := c
+		for e < first+n && !t.inked[e%n] {
+			e++
+		}
+		free = append(free, run{c, e})
+		c = e
+	}
+	start, span := float64(first)*hour, rot
+	expected, known := t.expectedStart()
+	best := -1
+	for i, r := range free {
+		if float64(r.to-r.from)*hour < 4*hour {
+			continue
+		}
+		if best < 0 {
+			best = i
+			continue
+		}
+		a, b := r, free[best]
+		if known {
+			da, db := cyclic(float64(a.to)*hour-expected, rot), cyclic(float64(b.to)*hour-expected, rot)
+			if min(math.Abs(da), math.Abs(db)) < 1 {
+				if math.Abs(da) < math.Abs(db) {
+					best = i
+				}
+				continue
+			}
+		}
+		if a.to-a.from > b.to-b.from {
+			best = i
+		}
+	}
+	switch {
+	case best >= 0:
+		start = float64(free[best].to)*hour - freeBefore
+		span = rot - float64(free[best].to-free[best].from)*hour + 2*freeBefore
+	case known:
+		start = expected
+	}
+	span = math.Min(span, rot)
+	t.seam = start
+	t.frame.Hour = start
+	t.frame.Columns = int(span / t.frame.HourStep)
+
+	planes := len(t.noise)
+	t.planes = make([][]float32, planes)
+	rows := t.frame.Rows
+	for k := range t.planes {
+		t.planes[k] = make([]float32, t.frame.Columns*rows)
+	}
+	const strip = 96
+	var buf [][]float32
+	in, out := make([][]float32, t.m.channels), make([][]float32, planes)
+	for c := 0; c < t.frame.Columns; c += strip {
+		f := t.frame
+		f.Hour += float64(c) * f.HourStep
+		f.Columns = min(strip, t.frame.Columns-c)
+		buf = calibrate.Unroll(t.pic, t.p.Face, f, buf)
+		for k := range f.Columns {
+			h := f.Hour + float64(k)*f.HourStep
+			for ch := range in {
+				in[ch] = buf[ch][k*rows : (k+1)*rows]
+				t.m.leftOver(in[ch], ch, h)
+			}
+			for e := range out {
+				out[e] = t.planes[e][(c+k)*rows : (c+k+1)*rows]
+			}
+			t.evidence(in, out)
+		}
+	}
+}
+
+// expectedStart is the printed hour where the trace should begin, if that is known.
+func (t *tracer) expectedStart() (float64, bool) {
+	if t.p.OnChart.IsZero() || t.p.Face.Hour == calibrate.HourOnChart {
+		return 0, false
+	}
+	if t.form.Labels.Kind == "elapsed" {
+		return 0, true
+	}
+	on := t.p.OnChart
+	h := float64(on.Hour()) + float64(on.Minute())/60 + float64(on.Second())/3600
+	return math.Mod(h, t.form.RotationHours), true
+}
+
+// cyclic reduces a difference to ± half a turn.
+func cyclic(d, turn float64) float64 { return d - math.Round(d/turn)*turn }
+
+// amount is the evidence on a plane at a point of the print (mm), bilinear; 0 outside the frame.
+func (t *tracer) amount(plane []float32, x, y float64) float32 {
+	c, r := t.cell(x, y)
+	ic, ir := int(c), int(r)
+	if !(c >= 0 && r >= 0) || ic >= t.frame.Columns-1 || ir >= t.frame.Rows-1 {
+		return 0
+	}
+	fc, fr := float32(c-float64(ic)), float32(r-float64(ir))
+	i := ic*t.frame.Rows + ir
+	a := plane[i] + (plane[i+1]-plane[i])*fr
+	i += t.frame.Rows
+	b := plane[i] + (plane[i+1]-plane[i])*fr
+	return a + (b-a)*fc
+}
+
+// lagAt is form.Lag by linear interpolation in the frame.
+func (t *tracer) lagAt(row float64) float64 {
+	i := min(max(int(row), 0), len(t.lag)-2)
+	return t.lag[i] + (t.lag[i+1]-t.lag[i])*(row-float64(i))
+}
+
+// cell is the (fractional) column and row of a point of the print; the column
+// is the one nearest the middle of the frame.
+func (t *tracer) cell(x, y float64) (col, row float64) {
+	row = (math.Hypot(x, y) - t.frame.Radius) / stepMM
+	h := (math.Atan2(y, x) - t.lagAt(row)) / t.turn
+	mid := t.frame.Hour + t.frame.HourStep*float64(t.frame.Columns)/2
+	h = mid + cyclic(h-mid, t.form.RotationHours)
+	return (h - t.frame.Hour) / t.frame.HourStep, row
+}
+
+// point is the inverse of cell.
+func (t *tracer) point(col, row float64) (x, y float64) {
+	r := t.frame.Radius + row*stepMM
+	s, c := math.Sincos(t.turn*(t.frame.Hour+col*t.frame.HourStep) + t.lagAt(row))
+	return r * c, r * s
+}

@@ -1,0 +1,425 @@
+package digitize
+
+import (
+	"math"
+)
+
+const (
+	alongMM   = 0.08 // between vertices of a line
+	acrossMM  = 0.04 // between points of a profile across it
+	reachMM   = 0.64 // profiles reach this far to either side
+	shiftMM   = 0.24 // farthest shift of the centre in one round
+	shiftStep = 0.02 // of the search for it
+	noInk     = 0.30 // share of the typical density below which there is no ink
+	misfit    = 0.30 // share of a profile that its Gaussian does not explain, above which a vertex is weak
+	gapS      = 30.0 // longest skip that is no gap, seconds of chart time
+	gapMM     = 2.5  // the same along the line
+	keepMM    = 6.0  // an inked run this long is the pen's wherever it lies
+	keepHours = 0.75 // shorter ones only this near to another
+)
+
+// vertex is one point of a traced line.
+type vertex struct {
+	x, y   float64 // mm in the print
+	amount float64 // density at the centre, in units of the typical
+	fit    float64 // standard uncertainty of the centre from noise alone, mm
+	bend   float64 // curvature, rad/mm
+	u      float64 // standard uncertainty across the line, mm
+	ink    bool
+	weak   bool
+	reason string
+	hours  float64 // printed hours, counted on from the seam
+	radius float64
+}
+
+// line is one pen's trace.
+type line struct {
+	v      []vertex
+	width  float64 // standard deviation of the stroke's profile, mm
+	ragged float64 // rms wobble of this line about its own smooth course, mm
+}
+
+// polyline resamples a path of cells at equal distances along the paper.
+func (t *tracer) polyline(path []step) []vertex {
+	var out []vertex
+	var px, py, left float64
+	for i, s := range path {
+		x, y := t.point(float64(s.col), float64(s.row))
+		if i == 0 {
+			out = append(out, vertex{x: x, y: y})
+			px, py, left = x, y, alongMM
+			continue
+		}
+		for {
+			d := math.Hypot(x-px, y-py)
+			if d < left || d == 0 {
+				left -= d
+				px, py = x, y
+				break
+			}
+			f := left / d
+			px, py = px+(x-px)*f, py+(y-py)*f
+			out = append(out, vertex{x: px, y: py})
+			left = alongMM
+		}
+	}
+	return out
+}
+
+// gauss gives the weights of a Gaussian of standard deviation sd, in steps.
+func gauss(sd float64) []float64 {
+	n := int(math.Ceil(3 * sd))
+	g := make([]float64, 2*n+1)
+	var s float64
+	for i := range g {
+		d := float64(i-n) / sd
+		g[i] = math.Exp(-d * d / 2)
+		s += g[i]
+	}
+	for i := range g {
+		g[i] /= s
+	}
+	return g
+}
+
+// smooth runs a Gaussian of sd mm over the vertices' positions; ends are held.
+func smooth(v []vertex, sd float64) {
+	if len(v) < 3 {
+		return
+	}
+	g := gauss(sd / alongMM)
+	n := len(g) / 2
+	xs, ys := make([]float64, len(v)), make([]float64, len(v))
+	for i := range v {
+		m := min(n, i, len(v)-1-i) // a window that stays symmetric keeps straight ends straight
+		var x, y, w float64
+		for k := -m; k <= m; k++ {
+			f := g[k+n]
+			x, y, w = x+f*v[i+k].x, y+f*v[i+k].y, w+f
+		}
+		xs[i], ys[i] = x/w, y/w
+	}
+	for i := range v {
+		v[i].x, v[i].y = xs[i], ys[i]
+	}
+}
+
+// normals are unit vectors across the line at each vertex.
+func normals(v []vertex) (nx, ny []float64) {
+	nx, ny = make([]float64, len(v)), make([]float64, len(v))
+	for i := range v {
+		a, b := v[max(0, i-2)], v[min(len(v)-1, i+2)]
+		dx, dy := b.x-a.x, b.y-a.y
+		d := math.Hypot(dx, dy)
+		if d == 0 {
+			nx[i] = 1
+			continue
+		}
+		nx[i], ny[i] = -dy/d, dx/d
+	}
+	return nx, ny
+}
+
+// profiles samples the evidence across the line at every vertex, averaged over
+// three neighbours, with each point's weight: the inverse of its noise, to
+// which print adds because under print the ink is hardly seen.
+func (t *tracer) profiles(v []vertex, plane []float32, noise float64) (e, w [][]float32) {
+	n := int(math.Round(reachMM/acrossMM))*2 + 1
+	nx, ny := normals(v)
+	raw, weight := make([]float32, len(v)*n), make([]float32, len(v)*n)
+	for i := range v {
+		for k := range n {
+			s := float64(k-n/2) * acrossMM
+			x, y := v[i].x+s*nx[i], v[i].y+s*ny[i]
+			raw[i*n+k] = t.amount(plane, x, y)
+			col, row := t.cell(x, y)
+			p := float64(t.m.at(t.frame.Hour+col*t.frame.HourStep, int(row+0.5)))
+			weight[i*n+k] = float32(1 / (noise*noise + 0.1225*p*p))
+		}
+	}
+	e, w = make([][]float32, len(v)), make([][]float32, len(v))
+	for i := range v {
+		e[i], w[i] = make([]float32, n), weight[i*n:(i+1)*n]
+		a, b := max(0, i-1), min(len(v)-1, i+1)
+		for k := range n {
+			e[i][k] = (raw[a*n+k] + raw[i*n+k] + raw[b*n+k]) / 3
+		}
+	}
+	return e, w
+}
+
+// strokeWidth measures the standard deviation of the pen's profile once, from the median profile.
+func strokeWidth(e [][]float32, typ float64) float64 {
+	if len(e) == 0 {
+		return 0.18
+	}
+	n := len(e[0])
+	mean := make([]float32, n)
+	var buf []float32
+	for k := range n {
+		buf = buf[:0]
+		for i := range e {
+			if float64(e[i][n/2]) > 0.5*typ {
+				buf = append(buf, e[i][k])
+			}
+		}
+		mean[k] = median(buf)
+	}
+	best, at := -1.0, 0.18
+	for sd := 0.08; sd <= 0.5; sd += 0.01 {
+		var a, b float64
+		for k := range n {
+			d := float64(k-n/2) * acrossMM / sd
+			g := math.Exp(-d * d / 2)
+			a += g * float64(mean[k])
+			b += g * g
+		}
+		if q := a * a / b; q > best {
+			best, at = q, sd
+		}
+	}
+	return at
+}
+
+// centre fits a Gaussian of the given standard deviation to one weighted
+// profile: the shift is where (Σ w·e·g)² / Σ w·g² is largest, which is the
+// maximum-likelihood one for white noise. It also gives the amplitude, the
+// standard uncertainty of the shift by the Cramér–Rao bound for the weights, and the share of
+// the profile's energy within two standard deviations that is not explained.
+func centre(e, w []float32, sd float64) (shift, amp, bound, rest float64) {
+	n := len(e)
+	steps := int(math.Round(shiftMM / shiftStep))
+	score := func(s float64) (q, a float64) {
+		var num, den float64
+		for k := range n {
+			d := (float64(k-n/2)*acrossMM - s) / sd
+			if d > 3.2 || d < -3.2 {
+				continue
+			}
+			g := math.Exp(-d * d / 2)
+			f := float64(w[k]) * g
+			num += f * float64(e[k])
+			den += f * g
+		}
+		if num <= 0 {
+			return 0, 0
+		}
+		return num * num / den, num / den
+	}
+	best, at := -1.0, 0
+	q := make([]float64, 2*steps+1)
+	for i := range q {
+		q[i], _ = score(float64(i-steps) * shiftStep)
+		if q[i] > best {
+			best, at = q[i], i
+		}
+	}
+	shift = float64(at-steps) * shiftStep
+	if at > 0 && at < len(q)-1 {
+		if d := q[at-1] - 2*q[at] + q[at+1]; d < 0 {
+			shift += shiftStep * 0.5 * (q[at-1] - q[at+1]) / d
+		}
+	}
+	_, amp = score(shift)
+	var info, miss, all float64
+	for k := range n {
+		d := (float64(k-n/2)*acrossMM - shift) / sd
+		g := amp * math.Exp(-d*d/2)
+		slope := g * d / sd
+		info += float64(w[k]) * slope * slope
+		if math.Abs(d) < 2.5 {
+			m := float64(e[k]) - g
+			miss += m * m
+			all += g * g
+		}
+	}
+	bound = 1
+	if info > 0 {
+		bound = 1 / math.Sqrt(info)
+	}
+	if all > 0 {
+		rest = math.Sqrt(miss / all)
+	}
+	return shift, amp, bound, rest
+}
+
+// refine moves a path's vertices onto the centre of the ink.
+func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line {
+	l := &line{v: t.polyline(path)}
+	if len(l.v) < 8 {
+		return l
+	}
+	smooth(l.v, 0.3)
+	// Points of a profile are nearer than the picture's pixels: they do not count as independent.
+	pixel := t.pixelMM()
+	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
+	for round := range 3 {
+		e, w := t.profiles(l.v, plane, noise)
+		if round == 0 {
+			l.width = strokeWidth(e, typ)
+		}
+		nx, ny := normals(l.v)
+		for i := range l.v {
+			p := &l.v[i]
+			s, a, bound, rest := centre(e[i], w[i], l.width)
+			p.amount, p.fit = a/typ, bound*math.Sqrt(share)
+			p.weak, p.reason = false, ""
+			switch {
+			case math.Abs(s) > shiftMM-shiftStep:
+				p.weak, p.reason = true, "the ink lies beside the line"
+				s = 0
+			case rest > misfit:
+				p.weak, p.reason = true, "the stroke is wide, crossed or frayed"
+			case p.amount < 0.5:
+				p.weak, p.reason = true, "the ink is faint"
+			}
+			p.x, p.y = p.x+s*nx[i], p.y+s*ny[i]
+		}
+		if round < 2 {
+			smooth(l.v, 0.3)
+		}
+	}
+	l.measureWobble()
+	smooth(l.v, 0.15)
+	return l
+}
+
+// pixelMM is the size of a pixel on the paper.
+func (t *tracer) pixelMM() float64 {
+	r := (t.form.Inner() + t.form.Outer()) / 2
+	x0, y0 := t.p.Face.Warp.Pixel(r, 0)
+	x1, y1 := t.p.Face.Warp.Pixel(r+1, 0)
+	x2, y2 := t.p.Face.Warp.Pixel(r, 1)
+	return 2 / (math.Hypot(x1-x0, y1-y0) + math.Hypot(x2-x0, y2-y0))
+}
+
+// measureWobble takes each vertex's distance from the parabola through its
+// neighbourhood; the median of them is this pen's raggedness on this paper.
+func (l *line) measureWobble() {
+	const half = 18 // vertices: ±1.4 mm, twice the length of a pen's wobble
+	nx, ny := normals(l.v)
+	var off []float32
+	for i := half; i < len(l.v)-half; i += 3 {
+		good := true
+		var s0, s2, s4, t0, t2 float64
+		for k := -half; k <= half; k++ {
+			p := l.v[i+k]
+			if p.weak || p.amount < noInk {
+				good = false
+				break
+			}
+			d := (p.x-l.v[i].x)*nx[i] + (p.y-l.v[i].y)*ny[i]
+			kk := float64(k * k)
+			s0, s2, s4 = s0+1, s2+kk, s4+kk*kk
+			t0, t2 = t0+d, t2+kk*d
+		}
+		if good {
+			off = append(off, float32(math.Abs((s4*t0-s2*t2)/(s0*s4-s2*s2))))
+		}
+	}
+	l.ragged = 0.02
+	if len(off) >= 20 {
+		l.ragged = 1.4826 * float64(median(off))
+	}
+}
+
+// settle decides where there is ink, keeps the runs that are the pen's, and
+// gives every vertex its time, radius and uncertainty.
+func (t *tracer) settle(l *line) {
+	n := len(l.v)
+	if n < 8 {
+		l.v = nil
+		return
+	}
+	mid := t.frame.Hour
+	last := math.Inf(-1)
+	for i := range l.v {
+		p := &l.v[i]
+		c, r := t.cell(p.x, p.y)
+		p.hours = math.Max(last, mid+c*t.frame.HourStep)
+		last = p.hours
+		p.radius = t.frame.Radius + r*stepMM
+		sum, w := 0.0, 0.0
+		for k := max(0, i-2); k <= min(n-1, i+2); k++ {
+			sum, w = sum+l.v[k].amount, w+1
+		}
+		p.ink = sum/w > noInk
+	}
+	type run struct{ from, to int } // inked vertices [from, to)
+	var runs []run
+	for i := 0; i < n; {
+		if !l.v[i].ink {
+			i++
+			continue
+		}
+		j := i
+		for j < n && l.v[j].ink {
+			j++
+		}
+		runs = append(runs, run{i, j})
+		i = j
+	}
+	// A skip that is no gap joins the runs beside it.
+	joined := runs[:0]
+	for _, r := range runs {
+		if k := len(joined) - 1; k >= 0 {
+			a, b := l.v[joined[k].to-1], l.v[r.from]
+			if (b.hours-a.hours)*3600 <= gapS && float64(r.from-joined[k].to)*alongMM <= gapMM {
+				for i := joined[k].to; i < r.from; i++ {
+					l.v[i].ink, l.v[i].weak, l.v[i].reason = true, true, "the pen skipped"
+				}
+				joined[k].to = r.to
+				continue
+			}
+		}
+		joined = append(joined, r)
+	}
+	long := func(r run) bool { return float64(r.to-r.from)*alongMM >= keepMM }
+	var kept []run
+	for i, r := range joined {
+		ok := long(r)
+		for j := range joined {
+			if ok || !long(joined[j]) {
+				continue
+			}
+			d := l.v[r.from].hours - l.v[joined[j].to-1].hours
+			if j > i {
+				d = l.v[joined[j].from].hours - l.v[r.to-1].hours
+			}
+			ok = d < keepHours && j != i
+		}
+		if ok {
+			kept = append(kept, r)
+		}
+	}
+	if len(kept) == 0 {
+		l.v = nil
+		return
+	}
+	for i := range l.v {
+		l.v[i].ink = false
+	}
+	for _, r := range kept {
+		for i := r.from; i < r.to; i++ {
+			l.v[i].ink = true
+		}
+	}
+	l.v = l.v[kept[0].from:kept[len(kept)-1].to]
+
+	for i := range l.v {
+		p := &l.v[i]
+		a, b, c := l.v[max(0, i-4)], *p, l.v[min(len(l.v)-1, i+4)]
+		ax, ay, bx, by := b.x-a.x, b.y-a.y, c.x-b.x, c.y-b.y
+		la, lb := math.Hypot(ax, ay), math.Hypot(bx, by)
+		if la > 0 && lb > 0 {
+			p.bend = math.Min(5, math.Abs(math.Atan2(ax*by-ay*bx, ax*bx+ay*by))/((la+lb)/2))
+		}
+		fit := math.Min(0.1, p.fit)
+		u2 := l.ragged*l.ragged + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM
+		if p.weak {
+			u2 += 0.15 * 0.15
+		}
+		p.u = math.Sqrt(u2)
+	}
+}
+

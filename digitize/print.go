@@ -1,0 +1,385 @@
+package digitize
+
+import (
+	"math"
+	"slices"
+
+	"penarm/calibrate"
+)
+
+// printed is the optical density of paper and print in the face's own frame,
+// estimated from this very scan: paper as a smooth field, circles as a profile
+// over the radius that changes slowly along time, arcs as one profile a class
+// and band of radius. Because the face puts circles on rows and arcs on
+// columns, both are told from a pen line by medians alone.
+type printed struct {
+	channels int
+	rows     int     // fine rows
+	radius   float64 // mm at row 0
+	step     float64 // mm a row
+	rotation float64 // hours a turn
+
+	blocks  int         // of time, over one turn
+	paper   [][]float32 // log10 of the paper's value: [channel][block·papers + k]
+	papers  int         // knots along the radius
+	circles [][]float32 // [channel][block·rows + row]
+
+	every, major float64     // hours between arcs, between heavy arcs
+	half         int         // arc profiles reach ±half knots
+	knot         float64     // hours between knots of an arc profile
+	bands        int         // of radius
+	arcs         [][]float32 // [channel][(class·bands + band)·(2·half+1) + k], class 1 heavy
+
+	noise []float32 // robust standard deviation of what is left over, a channel
+}
+
+const (
+	paperMM = 4.0  // knots of the paper field along the radius
+	bandMM  = 6.0  // bands of radius for the arcs' profiles
+	arcMM   = 0.56 // reach of an arc's profile at the outermost circle
+	logTab  = 8    // entries of the logarithm table a grey level
+)
+
+// logs is log10 of a grey level, in steps of 1/logTab; the floor of one level keeps it finite.
+var logs = func() []float32 {
+	t := make([]float32, 256*logTab)
+	for i := range t {
+		t[i] = float32(math.Log10(math.Max(1, float64(i)/logTab)))
+	}
+	return t
+}()
+
+func logOf(v float32) float32 { return logs[int(v*logTab)] }
+
+// missing marks points outside the picture in planes of density.
+const missing = float32(-9)
+
+// median reorders v.
+func median(v []float32) float32 { return quantile(v, 0.5) }
+
+// quantile reorders v; NaN where v is empty.
+func quantile(v []float32, q float64) float32 {
+	if len(v) == 0 {
+		return float32(math.NaN())
+	}
+	k := int(q * float64(len(v)-1))
+	if len(v) <= 24 {
+		for i := 1; i < len(v); i++ { // insertion sort: the many small calls are the costly ones
+			x := v[i]
+			j := i
+			for ; j > 0 && v[j-1] > x; j-- {
+				v[j] = v[j-1]
+			}
+			v[j] = x
+		}
+		return v[k]
+	}
+	slices.Sort(v)
+	return v[k]
+}
+
+// learn estimates the print from columns spread over the whole turn.
+// sample holds one plane a channel, columns × rows, grey levels; it is turned
+// into left-over density in place.
+func (m *printed) learn(pic samplePlanes) {
+	m.learnPaper(pic)
+	m.toDensity(pic)
+	m.learnCircles(pic)
+	m.learnArcs(pic)
+}
+
+// samplePlanes is the coarse survey: every column of it a fine column, far apart.
+type samplePlanes struct {
+	frame  calibrate.Frame
+	planes [][]float32
+	near   []calibrate.Frame // around each arc
+	around [][][]float32     // [arc][channel]
+}
+
+func (m *printed) learnPaper(s samplePlanes) {
+	rows, cols := s.frame.Rows, s.frame.Columns
+	per := cols / m.blocks
+	m.papers = int(float64(rows)*m.step/paperMM) + 2
+	span := int(paperMM / m.step)
+	for c := range m.channels {
+		field := make([]float32, m.blocks*m.papers)
+		var buf []float32
+		for b := range m.blocks {
+			for k := range m.papers {
+				buf = buf[:0]
+				lo, hi := max(0, k*span-span/2), min(rows, k*span+span/2+1)
+				for col := b * per; col < (b+1)*per; col += 2 {
+					p := s.planes[c][col*rows : (col+1)*rows]
+					for r := lo; r < hi; r += 2 {
+						if p[r] >= 0 {
+							buf = append(buf, p[r])
+						}
+					}
+				}
+				field[b*m.papers+k] = quantile(buf, 0.8)
+			}
+		}
+		m.paper = append(m.paper, smoothField(field, m.blocks, m.papers))
+	}
+}
+
+// smoothField takes the median of 3 × 3 neighbours (time is cyclic), fills holes and takes logarithms.
+func smoothField(f []float32, blocks, n int) []float32 {
+	out := make([]float32, len(f))
+	var all, buf []float32
+	for _, v := range f {
+		if v == v {
+			all = append(all, v)
+		}
+	}
+	whole := float32(255)
+	if len(all) > 0 {
+		whole = median(all)
+	}
+	for b := range blocks {
+		for k := range n {
+			buf = buf[:0]
+			for db := -1; db <= 1; db++ {
+				for dk := -1; dk <= 1; dk++ {
+					if k+dk < 0 || k+dk >= n {
+						continue
+					}
+					if v := f[(b+db+blocks)%blocks*n+k+dk]; v == v {
+						buf = append(buf, v)
+					}
+				}
+			}
+			v := whole
+			if len(buf) > 0 {
+				v = median(buf)
+			}
+			out[b*n+k] = float32(math.Log10(math.Max(8, float64(v))))
+		}
+	}
+	return out
+}
+
+// blockAt gives the two neighbouring blocks of an hour and the weight of the second.
+func (m *printed) blockAt(hour float64) (a, b int, t float32) {
+	x := hour/m.rotation*float64(m.blocks) - 0.5
+	x -= math.Floor(x/float64(m.blocks)) * float64(m.blocks)
+	a = int(x)
+	t = float32(x - float64(a))
+	a %= m.blocks
+	return a, (a + 1) % m.blocks, t
+}
+
+// density turns one column of grey levels into density over the paper, in place.
+func (m *printed) density(col []float32, channel int, hour float64) {
+	a, b, t := m.blockAt(hour)
+	pa := m.paper[channel][a*m.papers : (a+1)*m.papers]
+	pb := m.paper[channel][b*m.papers : (b+1)*m.papers]
+	span := int(paperMM / m.step)
+	inv := 1 / float32(span)
+	for r := range col {
+		if col[r] < 0 {
+			col[r] = missing
+			continue
+		}
+		k := r / span
+		f := float32(r-k*span) * inv
+		k2 := min(k+1, m.papers-1)
+		p0 := pa[k] + (pb[k]-pa[k])*t
+		p1 := pa[k2] + (pb[k2]-pa[k2])*t
+		col[r] = p0 + (p1-p0)*f - logOf(col[r])
+	}
+}
+
+func (m *printed) toDensity(s samplePlanes) {
+	rows := s.frame.Rows
+	for c := range m.channels {
+		for col := range s.frame.Columns {
+			m.density(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep)
+		}
+		for i, f := range s.near {
+			for col := range f.Columns {
+				m.density(s.around[i][c][col*rows:(col+1)*rows], c, f.Hour+float64(col)*f.HourStep)
+			}
+		}
+	}
+}
+
+// learnCircles: each row's median in blocks of time, arcs left out, then the
+// 45th percentile of the blocks within an eighth of a turn to either side: a
+// pen may lie along one circle for an hour, and a shorter window would eat it.
+func (m *printed) learnCircles(s samplePlanes) {
+	rows, per := s.frame.Rows, s.frame.Columns/m.blocks
+	reach := m.blocks / 8
+	for c := range m.channels {
+		raw := make([]float32, m.blocks*rows)
+		out := make([]float32, m.blocks*rows)
+		buf := make([]float32, 0, per+2*reach+1)
+		for b := range m.blocks {
+			for r := range rows {
+				buf = buf[:0]
+				for col := b * per; col < (b+1)*per; col++ {
+					h := s.frame.Hour + float64(col)*s.frame.HourStep
+					if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) < m.knot*float64(m.half) {
+						continue
+					}
+					if v := s.planes[c][col*rows+r]; v != missing {
+						buf = append(buf, v)
+					}
+				}
+				raw[b*rows+r] = median(buf)
+			}
+		}
+		for b := range m.blocks {
+			for r := range rows {
+				buf = buf[:0]
+				for d := -reach; d <= reach; d++ {
+					if v := raw[(b+d+m.blocks)%m.blocks*rows+r]; v == v {
+						buf = append(buf, v)
+					}
+				}
+				if v := quantile(buf, 0.45); v == v {
+					out[b*rows+r] = v
+				}
+			}
+		}
+		m.circles = append(m.circles, out)
+		for col := range s.frame.Columns {
+			m.lessCircles(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep)
+		}
+		for i, f := range s.near {
+			for col := range f.Columns {
+				m.lessCircles(s.around[i][c][col*rows:(col+1)*rows], c, f.Hour+float64(col)*f.HourStep)
+			}
+		}
+	}
+}
+
+func (m *printed) lessCircles(col []float32, channel int, hour float64) {
+	a, b, t := m.blockAt(hour)
+	ca := m.circles[channel][a*m.rows : (a+1)*m.rows]
+	cb := m.circles[channel][b*m.rows : (b+1)*m.rows]
+	for r := range col {
+		if col[r] != missing {
+			col[r] -= ca[r] + (cb[r]-ca[r])*t
+		}
+	}
+}
+
+// learnArcs: the median profile over all arcs of one class in each band of
+// radius. Never a column's own median: a pen that drops fast runs along one.
+func (m *printed) learnArcs(s samplePlanes) {
+	w := 2*m.half + 1
+	m.bands = int(float64(m.rows)*m.step/bandMM) + 1
+	per := int(bandMM / m.step)
+	class := make([]int, len(s.near))
+	for i, f := range s.near {
+		if h := f.Hour + float64(m.half)*f.HourStep; math.Abs(h/m.major-math.Round(h/m.major)) < 0.01 {
+			class[i] = 1
+		}
+	}
+	for c := range m.channels {
+		prof := make([]float32, 2*m.bands*w)
+		var buf, inner []float32
+		for k := range 2 {
+			for b := range m.bands {
+				for x := range w {
+					buf = buf[:0]
+					for i := range s.near {
+						if class[i] != k {
+							continue
+						}
+						p := s.around[i][c][x*m.rows : (x+1)*m.rows]
+						inner = inner[:0]
+						for r := b * per; r < min(m.rows, (b+1)*per); r += 4 {
+							if p[r] != missing {
+								inner = append(inner, p[r])
+							}
+						}
+						if len(inner) > 0 {
+							buf = append(buf, median(inner))
+						}
+					}
+					if v := median(buf); v == v {
+						prof[(k*m.bands+b)*w+x] = v
+					}
+				}
+			}
+		}
+		m.arcs = append(m.arcs, prof)
+		rows := s.frame.Rows
+		for col := range s.frame.Columns {
+			m.lessArcs(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep)
+		}
+		buf = buf[:0]
+		for i := 0; i < len(s.planes[c]); i += 7 {
+			if v := s.planes[c][i]; v != missing {
+				buf = append(buf, v)
+			}
+		}
+		mid := median(buf)
+		for i, v := range buf {
+			buf[i] = float32(math.Abs(float64(v - mid)))
+		}
+		sd := 1.4826 * median(buf)
+		if !(sd > 0.002) {
+			sd = 0.002
+		}
+		m.noise = append(m.noise, sd)
+	}
+}
+
+// arcAt gives the class of the arc near an hour and the position in its profile; false where none is near.
+func (m *printed) arcAt(hour float64) (class, k int, t float32, ok bool) {
+	n := math.Round(hour / m.every)
+	x := (hour-n*m.every)/m.knot + float64(m.half)
+	if x < 0 || x >= float64(2*m.half) {
+		return 0, 0, 0, false
+	}
+	if q := n * m.every / m.major; math.Abs(q-math.Round(q)) < 0.01 {
+		class = 1
+	}
+	k = int(x)
+	return class, k, float32(x - float64(k)), true
+}
+
+func (m *printed) lessArcs(col []float32, channel int, hour float64) {
+	class, k, t, ok := m.arcAt(hour)
+	if !ok {
+		return
+	}
+	w := 2*m.half + 1
+	per := int(bandMM / m.step)
+	for r := range col {
+		if col[r] == missing {
+			continue
+		}
+		p := m.arcs[channel][(class*m.bands+r/per)*w+k:]
+		col[r] -= p[0] + (p[1]-p[0])*t
+	}
+}
+
+// leftOver turns one column of grey levels into the density that is neither paper nor print, in place.
+func (m *printed) leftOver(col []float32, channel int, hour float64) {
+	m.density(col, channel, hour)
+	m.lessCircles(col, channel, hour)
+	m.lessArcs(col, channel, hour)
+}
+
+// at is the density of the print alone (strongest channel) at a point.
+func (m *printed) at(hour float64, row int) float32 {
+	row = min(max(row, 0), m.rows-1)
+	a, b, t := m.blockAt(hour)
+	class, k, u, near := m.arcAt(hour)
+	w := 2*m.half + 1
+	var most float32
+	for c := range m.channels {
+		v := m.circles[c][a*m.rows+row]
+		v += (m.circles[c][b*m.rows+row] - v) * t
+		if near {
+			p := m.arcs[c][(class*m.bands+row/int(bandMM/m.step))*w+k:]
+			v += p[0] + (p[1]-p[0])*u
+		}
+		most = max(most, v)
+	}
+	return most
+}
