@@ -1,0 +1,42 @@
+# Every target installs what is missing: Debian packages by apt, as root or
+# through sudo. Go itself must be there.
+SHELL := /bin/bash
+SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
+VERSION := $(shell git describe --always --dirty --tags 2>/dev/null || echo development)
+GOBUILD := go build -buildvcs=false -trimpath -ldflags '-X penarm/verify/archive.Version=$(VERSION)'
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+# The go tool leaves folders called testdata out of ./...
+PACKAGES := ./... $(addprefix ./,$(sort $(dir $(wildcard testdata/*/*.go))))
+
+.PHONY: build test demo lint bench deps
+.DEFAULT_GOAL := build
+
+build: deps
+	$(GOBUILD) -o bin/penarm ./cmd/penarm
+
+test: deps
+	go vet $(PACKAGES)
+	@unformatted=$$(gofmt -l $$(git ls-files -co --exclude-standard '*.go')); \
+	if [ -n "$$unformatted" ]; then echo "gofmt these:"; echo "$$unformatted"; exit 1; fi
+	go test -buildvcs=false $(PACKAGES)
+
+# Charts of an invented dairy, of all three verdicts: so the run itself ends with 1.
+demo: build
+	@bin/penarm check --plant testdata/plant/plant.yaml --out OUT/demo testdata/plant/scans/*.jpg; \
+	status=$$?; [ $$status -le 2 ] || exit $$status
+	@echo
+	@echo "Open the pages to sign and the scans with the reading drawn on them:"
+	@ls OUT/demo/*/report.pdf OUT/demo/*/overlay.jpg
+
+lint: deps
+	go vet $(PACKAGES)
+	go run $(STATICCHECK) $(PACKAGES)
+
+bench: deps
+	go test -buildvcs=false -run '^$$' -bench . -benchmem $(PACKAGES)
+
+deps:
+	@command -v go >/dev/null || { echo "Go is needed: https://go.dev/dl"; exit 1; }
+	@{ pkg-config --exists opencv4 && command -v g++; } >/dev/null 2>&1 || \
+	{ $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends libopencv-dev pkg-config g++; }
