@@ -19,7 +19,7 @@ func (t *tracer) follow() {
 	cols, rows := t.frame.Columns, t.frame.Rows
 	width := make([]float32, rows)
 	for r := range width {
-		width[r] = float32(math.Abs(t.turn*t.frame.HourStep) * (t.frame.Radius + float64(r)*stepMM))
+		width[r] = float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()) / 2)
 	}
 	t.lines = make([]*line, len(t.p.Pens))
 	for k := range t.planes {

@@ -11,6 +11,7 @@ const (
 	shiftMM   = 0.24 // farthest shift of the centre in one round
 	shiftStep = 0.02 // of the search for it
 	noInk     = 0.30 // share of the typical density below which there is no ink
+	rounds    = 4    // of centring
 	misfit    = 0.30 // share of a profile that its Gaussian does not explain, above which a vertex is weak
 	gapS      = 30.0 // longest skip that is no gap, seconds of chart time
 	gapMM     = 2.5  // the same along the line
@@ -253,7 +254,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 	// Points of a profile are nearer than the picture's pixels: they do not count as independent.
 	pixel := t.pixelMM()
 	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
-	for round := range 3 {
+	for round := range rounds {
 		e, w := t.profiles(l.v, plane, noise)
 		if round == 0 {
 			l.width = strokeWidth(e, typ)
@@ -265,7 +266,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			p.amount, p.fit = a/typ, bound*math.Sqrt(share)
 			p.weak, p.reason = false, ""
 			switch {
-			case math.Abs(s) > shiftMM-shiftStep:
+			case math.Abs(s) > shiftMM-shiftStep && round == rounds-1:
 				p.weak, p.reason = true, "the ink lies beside the line"
 				s = 0
 			case rest > misfit:
@@ -275,7 +276,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			}
 			p.x, p.y = p.x+s*nx[i], p.y+s*ny[i]
 		}
-		if round < 2 {
+		if round < rounds-1 {
 			smooth(l.v, 0.3)
 		}
 	}
@@ -422,4 +423,3 @@ func (t *tracer) settle(l *line) {
 		p.u = math.Sqrt(u2)
 	}
 }
-
