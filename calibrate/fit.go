@@ -173,7 +173,7 @@ func starts(pic *picture.Picture) []start {
 		if len(es) < 100 {
 			continue
 		}
-		for _, c := range votes(pic, es, 2) {
+		for _, c := range votes(pic, es, 1) {
 			m, share, energy := tangents(es, c[0], c[1], long/2)
 			if debug != nil {
 				debug("start ch %d edges %d centre %.1f %.1f -> %.2f %.2f e %.4f %.4f g %.4f %.4f share %.3f energy %.5f", ch, len(es), c[0], c[1], m.cx, m.cy, m.e1, m.e2, m.g1, m.g2, share, energy)

@@ -28,7 +28,10 @@ func edges(pic *picture.Picture, channel int) []edge {
 			var xx, xy, yy, sum float64
 			for y := y0; y < y0+size; y += step {
 				for x := x0; x < x0+size; x += step {
-					gx, gy := at(x+step, y)-at(x-step, y), at(x, y+step)-at(x, y-step)
+					// Scharr's weights keep the direction of thin lines true
+					a, b, c, d := at(x-step, y-step), at(x+step, y-step), at(x-step, y+step), at(x+step, y+step)
+					gx := 10*(at(x+step, y)-at(x-step, y)) + 3*(b-a+d-c)
+					gy := 10*(at(x, y+step)-at(x, y-step)) + 3*(c-a+d-b)
 					xx, xy, yy = xx+gx*gx, xy+gx*gy, yy+gy*gy
 					sum += at(x, y)
 				}
@@ -40,7 +43,7 @@ func edges(pic *picture.Picture, channel int) []edge {
 			}
 			s, co := math.Sincos(0.5 * math.Atan2(2*xy, xx-yy))
 			m := sum/64 + 8
-			out = append(out, edge{float64(x0) + float64(size)/2, float64(y0) + float64(size)/2, co, s, e / (64 * m * m)})
+			out = append(out, edge{float64(x0) + float64(size)/2, float64(y0) + float64(size)/2, co, s, e / (256 * 64 * m * m)})
 		}
 	}
 	return out
@@ -113,72 +116,102 @@ type rectify struct {
 	cx, cy, e1, e2, g1, g2 float64
 }
 
-// offset is how far the normal of the edge, seen in the plane, passes the origin, and the edge's distance from it.
+// offset is by how much (radians) the line of the edge, seen in the plane, is no circle about the origin, and
+// the edge's distance from it. An angle gives chance edges the same odds wherever the origin is.
 func (m *rectify) offset(e *edge) (off, radius float64) {
 	u, v := (e.x-m.cx)/m.s, (e.y-m.cy)/m.s
 	w := 1 + m.g1*u + m.g2*v
 	x, y := ((1+m.e1)*u+m.e2*v)/w, (m.e2*u+(1-m.e1)*v)/w
-	tu, tv := -e.ny, e.nx // along the line
+	tu, tv := -e.ny/m.s, e.nx/m.s // along the line, a pixel long
 	tw := m.g1*tu + m.g2*tv
 	tx, ty := ((1+m.e1)*tu+m.e2*tv-x*tw)/w, (m.e2*tu+(1-m.e1)*tv-y*tw)/w
 	t := math.Hypot(tx, ty)
-	return (x*tx + y*ty) / t, math.Hypot(x, y)
+	radius = math.Hypot(x, y)
+	return (x*tx + y*ty) / (t*radius + 1e-12), radius
 }
 
-// tangents makes the lines of the picture circles about one centre: six
-// parameters by reweighted Gauss-Newton with a narrowing kernel, so that arcs,
-// writing and the desk are outliers. The share and median energy of the edges that agree come back.
+// tangents makes the lines of the picture circles about one centre by
+// reweighted Gauss-Newton with a narrowing kernel, so that arcs, writing and the
+// desk are outliers. A flat sheet on the glass has centre and stretch only; a
+// tilted one two terms of perspective more, which are kept only where they are
+// clearly worth it, for they trade with the centre. Share of the edges that agree and their median energy come back.
 func tangents(es []edge, cx, cy, s float64) (m rectify, share, energy float64) {
 	m = rectify{s: s, cx: cx, cy: cy}
-	for stride := len(es)/6000 + 1; ; {
-		for round, sigma := range []float64{0.05, 0.04, 0.03, 0.02, 0.015, 0.01, 0.007, 0.005, 0.005} {
-			n := lsq.New(6)
-			for i := 0; i < len(es); i += stride {
-				e := &es[i]
-				r0, rad := m.offset(e)
-				if rad < 0.05 || math.Abs(r0) > 4*sigma {
-					continue
-				}
-				w := math.Exp(-r0 * r0 / (2 * sigma * sigma))
-				var row [6]float64
-				p := [6]*float64{&m.cx, &m.cy, &m.e1, &m.e2, &m.g1, &m.g2}
-				h := [6]float64{1e-3 * m.s, 1e-3 * m.s, 1e-4, 1e-4, 1e-4, 1e-4}
-				for k := range p {
-					old := *p[k]
-					*p[k] = old + h[k]
-					r1, _ := m.offset(e)
-					*p[k] = old
-					row[k] = (r1 - r0) / h[k] * h[k] / 1e-3
-				}
-				n.Add(row[:], -r0, w)
-			}
-			for k := range 6 {
-				n.Ridge(k, 1e-6)
-			}
-			x, err := n.Solve()
-			if err != nil {
-				return m, 0, 0
-			}
-			d := func(k int, h float64) float64 { return math.Max(-0.1, math.Min(0.1, x[k]*h/1e-3)) }
-			m.cx += x[0] * m.s
-			m.cy += x[1] * m.s
-			if round > 1 { // first the centre alone: the shape is not to be bent by a bad centre
-				m.e1, m.e2, m.g1, m.g2 = m.e1+d(2, 1e-4), m.e2+d(3, 1e-4), m.g1+d(4, 1e-4), m.g2+d(5, 1e-4)
-			}
-		}
-		break
-	}
-	var es2 []float64
-	for i := range es {
-		if r, rad := m.offset(&es[i]); math.Abs(r) < 0.012 && rad > 0.05 {
-			es2 = append(es2, es[i].energy)
-		}
-	}
-	if len(es2) == 0 || math.Hypot(m.e1, m.e2) > 0.4 || math.Hypot(m.g1, m.g2) > 0.6 {
+	if !m.converge(es, 4, 0.12, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
 		return m, 0, 0
 	}
-	sort.Float64s(es2)
-	return m, float64(len(es2)) / float64(len(es)), es2[len(es2)/2]
+	free := m
+	if free.converge(es, 6, 0.12, 0.08, 0.06, 0.05, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) && free.agree(es) > 1.08*m.agree(es) {
+		m = free
+	}
+	var inner []float64
+	for i := range es {
+		if r, rad := m.offset(&es[i]); math.Abs(r) < 0.03 && rad > 0.1 {
+			inner = append(inner, es[i].energy)
+		}
+	}
+	if len(inner) == 0 || math.Hypot(m.e1, m.e2) > 0.4 || math.Hypot(m.g1, m.g2) > 0.6 {
+		return m, 0, 0
+	}
+	sort.Float64s(inner)
+	return m, float64(len(inner)) / float64(len(es)), inner[len(inner)/2]
+}
+
+// agree sums a kernel over the edges: how well they lie on circles.
+func (m *rectify) agree(es []edge) float64 {
+	const sigma = 0.02
+	sum := 0.0
+	for i := range es {
+		if r, rad := m.offset(&es[i]); rad > 0.1 && math.Abs(r) < 4*sigma {
+			sum += math.Exp(-r * r / (2 * sigma * sigma))
+		}
+	}
+	return sum
+}
+
+// converge runs one Gauss-Newton step a sigma on the first n parameters: centre, stretch, perspective.
+func (m *rectify) converge(es []edge, n int, sigmas ...float64) bool {
+	params := [6]*float64{&m.cx, &m.cy, &m.e1, &m.e2, &m.g1, &m.g2}
+	unit := [6]float64{m.s, m.s, 1, 1, 1, 1}
+	for round, sigma := range sigmas {
+		stride := 1
+		if round < len(sigmas)-2 {
+			stride = len(es)/4000 + 1
+		}
+		k := n
+		if round == 0 {
+			k = 2 // first the centre alone: the shape is not to be bent by a bad centre
+		}
+		eq := lsq.New(k)
+		var row [6]float64
+		for i := 0; i < len(es); i += stride {
+			e := &es[i]
+			r0, rad := m.offset(e)
+			if rad < 0.1 || math.Abs(r0) > 3.5*sigma {
+				continue
+			}
+			for j := range k {
+				const h = 1e-4
+				old := *params[j]
+				*params[j] = old + h*unit[j]
+				r1, _ := m.offset(e)
+				*params[j] = old
+				row[j] = (r1 - r0) / h
+			}
+			eq.Add(row[:k], -r0, math.Exp(-r0*r0/(2*sigma*sigma)))
+		}
+		for j := range k {
+			eq.Ridge(j, 1e-3)
+		}
+		x, err := eq.Solve()
+		if err != nil {
+			return false
+		}
+		for j := range k {
+			*params[j] += unit[j] * math.Max(-0.1, math.Min(0.1, x[j]))
+		}
+	}
+	return true
 }
 
 // warp is the map from mm to pixels when one unit of the plane is mm long.
@@ -285,47 +318,63 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	short, long := float64(min(pl.pic.Width, pl.pic.Height)), float64(max(pl.pic.Width, pl.pic.Height))
 	step := math.Max(1, long/3500) / m.s // of the plane's unit
 	n := int(0.85 * long / m.s / step)
-	var prof [sectors]profile
-	for s := range prof {
+	var raw [sectors]profile
+	for s := range raw {
 		sum, count := make([]float32, n), make([]uint8, n)
 		for k := range spokes {
+			si, co := math.Sincos((float64(s) + float64(k)/spokes) * 2 * math.Pi / sectors)
 			pl.curve(&w, n, 16, func(i int) (float64, float64) {
-				si, co := math.Sincos((float64(s) + float64(k)/spokes) * 2 * math.Pi / sectors)
 				r := float64(i) * step
 				return r * co, r * si
 			}, sum, count)
 		}
-		prof[s] = mean(sum, count, spokes)
+		raw[s] = mean(sum, count, spokes)
 	}
-	lo, hi := 0.2*short, 0.75*long // the outermost circle, pixels
 	type cand struct{ mm, score float64 }
 	var all []cand
 	dlog := 0.09 / p.outer
-	buf := profile{v: make([]float32, n), ok: make([]bool, n)}
-	for l := math.Log(lo); l < math.Log(hi); l += dlog {
-		mm := p.outer / (math.Exp(l) / m.s) // mm a unit
-		ds := mm * step                     // mm a sample
-		a, b := int(math.Max(0, (p.inner-margin)/ds)), min(n, int((p.outer+margin)/ds))
-		total := 0.0
-		for s := range prof {
-			e := min(n, b+int(patternHigh/ds)+1)
-			f := max(0, a-int(patternHigh/ds)-1)
-			q := profile{v: buf.v[f:e], ok: prof[s].ok[f:e]}
-			copy(q.v, prof[s].v[f:e])
+	// the outermost circle in pixels; the profile is levelled once for each range of scales
+	const ratio = 1.3
+	for lo := 0.2 * short; lo < 0.75*long; lo *= ratio {
+		ds := p.outer / (lo * math.Sqrt(ratio) / m.s) * step // mm a sample, about
+		var prof [sectors]profile
+		var energy [sectors][]float64
+		for s := range raw {
+			q := profile{v: append([]float32(nil), raw[s].v...), ok: raw[s].ok}
 			q.highPass(int(patternHigh / ds))
 			q.level(int(patternRMS / ds))
-			var pt, pp, tt float64
+			sum := make([]float64, n+1)
+			for i, v := range q.v {
+				sum[i+1] = sum[i] + float64(v*v)
+			}
+			prof[s], energy[s] = q, sum
+		}
+		t := make([]float32, n)
+		for l := math.Log(lo); l < math.Log(lo*ratio); l += dlog {
+			mm := p.outer / (math.Exp(l) / m.s) // mm a unit
+			ds := mm * step
+			a, b := int(math.Max(0, (p.inner-margin)/ds)), min(n, int((p.outer+margin)/ds))
+			if b-a < 50 {
+				continue
+			}
+			tt := 0.0
 			for i := a; i < b; i++ {
-				if q.ok[i-f] {
-					v, t := float64(q.v[i-f]), float64(p.at(float64(i)*ds))
-					pt, pp, tt = pt+v*t, pp+v*v, tt+t*t
+				t[i] = p.at(float64(i) * ds)
+				tt += float64(t[i] * t[i])
+			}
+			total := 0.0
+			for s := range prof {
+				var pt float32
+				v := prof[s].v[a:b]
+				for i, x := range t[a:b] {
+					pt += v[i] * x
+				}
+				if pp := energy[s][b] - energy[s][a]; pp > 0 {
+					total += float64(pt) / math.Sqrt(pp*tt)
 				}
 			}
-			if pp > 0 && tt > 0 {
-				total += pt / math.Sqrt(pp*tt)
-			}
+			all = append(all, cand{mm, total / sectors})
 		}
-		all = append(all, cand{mm, total / sectors})
 	}
 	sort.SliceStable(all, func(i, j int) bool { return all[i].score > all[j].score })
 	var out []float64
