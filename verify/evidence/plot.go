@@ -44,15 +44,16 @@ func Plot(w io.Writer, in Input) error {
 	s.text(point{6, 6}, 11, true, 0, in.heading(), ink)
 	p.overview(6, 11, plotWidth-12, overviewHeight)
 	holds := p.holds()
+	across := max(1, min(2, len(holds)))
 	for i, b := range holds {
-		wide := (plotWidth - 12) / 2
-		p.hold(b, 6+wide*float64(i%2), height+2, wide-2, holdHeight)
-		if i%2 == 1 || i == len(holds)-1 {
+		wide := (plotWidth - 12) / float64(across)
+		p.hold(b, 6+wide*float64(i%across), height+2, wide-2, holdHeight)
+		if i%across == across-1 || i == len(holds)-1 {
 			height += holdHeight + 4
 		}
 	}
 	height += 3
-	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" font-family="'DejaVu Sans',Verdana,sans-serif">`+"\n"+
+	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" stroke="none" font-family="'DejaVu Sans',Verdana,sans-serif">`+"\n"+
 		`<rect width="100%%" height="100%%" fill="#fff"/>`+"\n", plotWidth, height, plotWidth, height)
 	_, err := io.WriteString(w, head+s.b.String()+"</svg>\n")
 	return err

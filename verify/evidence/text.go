@@ -2,6 +2,7 @@ package evidence
 
 import (
 	"fmt"
+	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -129,6 +130,15 @@ func (in *Input) hourCaution() string {
 	return "HOUR NOT READ FROM THE PRINT: clock times count from the written time on chart"
 }
 
+// scanWords names the scan.
+func (in *Input) scanWords() string {
+	s := or(in.Findings.Scan.File, unknown)
+	if p := in.Findings.Scan.Page; p > 1 {
+		s += fmt.Sprintf(", page %d", p)
+	}
+	return s
+}
+
 // heading names the chart.
 func (in *Input) heading() string {
 	f := in.Findings
@@ -137,11 +147,7 @@ func (in *Input) heading() string {
 		parts = append(parts, in.Plant.Plant)
 	}
 	if f.Scan.File != "" {
-		s := f.Scan.File
-		if f.Scan.Page > 1 {
-			s += fmt.Sprintf(" page %d", f.Scan.Page)
-		}
-		parts = append(parts, s)
+		parts = append(parts, in.scanWords())
 	}
 	if f.Recorder != "" {
 		parts = append(parts, "recorder "+f.Recorder)
@@ -190,4 +196,294 @@ func weakWords(reason string) string {
 		return "ink weak"
 	}
 	return "ink weak: " + reason
+}
+
+// The report.
+
+// pagesAlias stands in the text for the number of pages until that is known.
+const pagesAlias = "{pages}"
+
+const (
+	reportTitle     = "Vat pasteurization chart, as read"
+	reportSubject   = "What a recording chart shows, read from its scan with uncertainty, to be reviewed and signed"
+	attachmentWords = "all findings of this report as data"
+	lookAtTitle     = "A person must still look at"
+	chartTitle      = "The chart as a whole"
+	noBatches       = "No batch was judged on this chart"
+	continued       = " (continued)"
+	noSource        = "–"
+	pictureTitle    = "The scan with what was read from it"
+	marksTitle      = "Numbered places on the pictures"
+	closeTitle      = "Each hold close up"
+	methodTitle     = "How it was read"
+	filesTitle      = "What went in (SHA-256)"
+	sourcesTitle    = "Sources in full"
+	rulesTitle      = "What is unsettled in the rules: "
+
+	cautionWords = "This report is made from a scan by a program. It cannot see agitation, the airspace except as written or recorded, " +
+		"or whether every particle was heated. The paper chart is the record. The indicating thermometer, not the pen, is the official temperature. " +
+		"Only the regulatory agency decides compliance, and a licensed or qualified person must review and sign. If in doubt, hold the product, " +
+		"do not release it, and ask the regulator; a phosphatase test checks the product but does not replace the required hold. " +
+		"Emptying and filling times must be those set for this vat. Nothing here replaces the sealed equipment tests."
+)
+
+var (
+	columnWords = [...]string{"what is asked", "the chart shows (± 2u)", "limit", "verdict", "source"}
+	signers     = [...][2]string{
+		{"Operator", "the entries are mine and true"},
+		{"Reviewer", "I compared the pictures with the paper chart"},
+		{"Inspector", "seen by the regulatory agency"},
+	}
+	signLines = [...]string{"name and signature", "date and time"}
+	decisions = [...]string{"accept", "hold", "reject"}
+)
+
+func verdictWords(v verify.Verdict) (words, more string) {
+	switch v {
+	case verify.Pass:
+		return "The chart shows what the rules ask for.",
+			"Pass: each check that counts is met with its uncertainty taken off. A person must still review and sign."
+	case verify.Fail:
+		return "The chart does not show what the rules ask for.",
+			"Fail: at least one check that counts is not met, even with its uncertainty in its favour. Hold the product and ask the regulator."
+	}
+	return "The chart alone cannot settle it.",
+		"Undecided: read with its uncertainty, the chart leaves a question open. A person must decide. Until then hold the product."
+}
+
+func or(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}
+
+const unknown = "not known"
+
+// facts names the chart for the head of the report.
+func (in *Input) facts() [][2]string {
+	f := in.Findings
+	plant, vat := unknown, unknown
+	if in.Plant != nil {
+		plant = or(in.Plant.Plant, unknown)
+	}
+	if in.Recorder != nil {
+		vat = or(in.Recorder.Vat, unknown)
+	}
+	operator, on := "not written", "not written"
+	if in.Entries != nil {
+		operator, on = or(in.Entries.Operator, operator), or(in.Entries.OnChart, on)
+	}
+	return [][2]string{
+		{"plant", plant}, {"chart date", or(f.ChartDate, "not written")}, {"recorder", or(f.Recorder, unknown)}, {"vat", vat},
+		{"put on the recorder at", on}, {"operator, as written", operator}, {"chart form", or(f.Form, unknown)}, {"rules", or(f.Rules, unknown)},
+	}
+}
+
+func batchTitle(b verify.Batch) string {
+	s := "Batch " + batchName(b.Batch)
+	if b.Product != "" {
+		s += ", " + b.Product
+	}
+	s += ", legal temperature " + number(b.Legal, 1) + " " + unitWords(b.Unit)
+	if h := b.Hold; h != nil {
+		return s + fmt.Sprintf("; the chart shows a hold %s–%s", clock(h.Start.Time), clock(h.End.Time))
+	}
+	return s + "; the chart shows no hold"
+}
+
+// asked says what a check asks, in words.
+func asked(c verify.Check, unit string) string {
+	s, ok := map[string]string{
+		"hold":      "held without a break for the legal time",
+		"emptying":  "held also while the vat was emptied hot",
+		"filling":   "held also for the time of filling hot milk",
+		"outlet":    "outlet opened only after the legal time",
+		"airspace":  "air above the milk hot enough",
+		"agreement": "recorder no higher than the indicating thermometer",
+		"entries":   "what must be written is written",
+		"cooling":   "cooled afterwards",
+		"record":    "one whole, unbroken record",
+		"clock":     "recorder's clock not fast",
+		"form":      "chart form fine enough for this use",
+		"lethality": "equivalent minutes at the legal temperature",
+	}[c.Check]
+	if !ok {
+		return strings.ReplaceAll(c.Check, "_", " ")
+	}
+	return c.Check + ": " + s
+}
+
+// shows writes a figure with its expanded uncertainty, to a digit that u supports.
+func shows(c verify.Check) string {
+	if c.Measured == nil {
+		return ""
+	}
+	s := fixedNumber(*c.Measured, 1)
+	if c.U != nil {
+		if u := 2 * *c.U; u < 0.95 {
+			s = fixedNumber(*c.Measured, 2) + " ± " + fixedNumber(u, 2)
+		} else {
+			s += " ± " + fixedNumber(u, 1)
+		}
+	}
+	return s + " " + unitWords(c.Unit)
+}
+
+// limit writes the limit with its direction.
+func limit(c verify.Check) string {
+	if c.Limit == nil {
+		return ""
+	}
+	sign := "≥ "
+	switch c.Check {
+	case "agreement", "clock", "cooling":
+		sign = "≤ "
+	}
+	return sign + number(*c.Limit, 2) + " " + unitWords(c.Unit)
+}
+
+func rowVerdict(c verify.Check) string {
+	s := verdictWord(c.Verdict)
+	if !c.Counts {
+		s += " (information)"
+	}
+	return s
+}
+
+// lookAt lists in words what the program could not settle or did not find right.
+func (in *Input) lookAt(marks []mark) (out []string) {
+	where := func(c verify.Check) string {
+		var n []string
+		for _, p := range c.Places {
+			for _, m := range marks {
+				if m.from.Equal(p.From.Time) && m.to.Equal(p.To.Time) && m.pen == p.Pen {
+					n = append(n, strconv.Itoa(m.n))
+				}
+			}
+		}
+		switch len(n) {
+		case 0:
+			return ""
+		case 1:
+			return " (place " + n[0] + ")"
+		}
+		return " (places " + strings.Join(n, ", ") + ")"
+	}
+	add := func(who string, cs []verify.Check) {
+		for _, c := range cs {
+			if c.Counts && c.Verdict != verify.Pass {
+				out = append(out, fmt.Sprintf("%s, %s, %s: %s%s", who, c.Check, verdictWord(c.Verdict), or(c.Reason, "no reason given"), where(c)))
+			}
+		}
+	}
+	for _, b := range in.Findings.Batches {
+		add("batch "+batchName(b.Batch), b.Checks)
+	}
+	add("chart", in.Findings.Checks)
+	if s := in.hourCaution(); s != "" {
+		out = append(out, "the printed hour could not be read: clock times count from the written time on chart and are only as good as that")
+	}
+	for _, m := range marks {
+		if in.inHold(m.from, m.to) {
+			out = append(out, fmt.Sprintf("place %d lies in a hold: %s", m.n, m.text))
+		}
+	}
+	return append(out, "the picture on the next page beside the paper chart: the thin line must follow the ink")
+}
+
+func markWords(m mark) string {
+	s := ""
+	if !m.from.IsZero() {
+		s = clock(m.from)
+		if m.to.After(m.from.Add(time.Second)) {
+			s += "–" + clock(m.to)
+		}
+		s += "  "
+	}
+	if m.pen != "" {
+		s += m.pen + " pen: "
+	}
+	return s + m.text
+}
+
+func footWords(f *verify.Findings) string {
+	sum := f.Scan.SHA256
+	if len(sum) > 16 {
+		sum = sum[:16] + "…"
+	}
+	return fmt.Sprintf("%s  ·  SHA-256 %s  ·  %s", or(f.Scan.File, "scan"), or(sum, unknown), or(f.Provenance.Version, "penarm"))
+}
+
+func pageWords(n int) string { return fmt.Sprintf("page %d of %s", n, pagesAlias) }
+
+func hourWords(h string) string {
+	switch h {
+	case "blank":
+		return "from the printed hours, matched with a scan of the unused form"
+	case "numerals":
+		return "from the printed numerals"
+	case "mark":
+		return "from the mark that a person set"
+	case "on_chart":
+		return "NOT from the print: the start of the trace was set to the written time on chart"
+	}
+	return h
+}
+
+// methodWords tells how the chart was read and how good that is.
+func (in *Input) methodWords() []string {
+	c := in.Findings.Calibration
+	out := []string{
+		"Print: " + or(c.Method, "fitted to the printed circles and arcs") + fmt.Sprintf(". What is left over: circles %s mm (%s %s at the legal temperature), arcs %s s of chart time, root mean square.",
+			fixedNumber(c.RingResidualMM, 3), fixedNumber(c.RingResidualMM/in.Face.Form.MMPerDegree(in.legalRadius()), 2), unitWords(in.Face.Form.Unit), fixedNumber(c.ArcResidualS, 1)),
+		"Hours: " + hourWords(c.Hour) + ".",
+		"Line: the middle of the ink, across the stroke. Where there is no ink nothing is put in its place.",
+		"Uncertainty: u is one standard uncertainty of print, ink and place together; ± and bands show 2u, about 95 % of truths. " +
+			"A check passes only if it passes with its uncertainty taken off, and fails only if it fails with it added; between it is undecided.",
+	}
+	for _, s := range in.Series {
+		good, weak, gap := 0, 0, 0
+		for _, v := range s.Samples {
+			switch v.Quality {
+			case series.Gap:
+				gap++
+			case series.Weak:
+				weak++
+			default:
+				good++
+			}
+		}
+		if n := good + weak + gap; n > 0 {
+			out = append(out, fmt.Sprintf("%s pen: %d samples, %s %% good, %s %% weak, %s %% without ink.", penWords(s.Pen), n,
+				number(100*float64(good)/float64(n), 1), number(100*float64(weak)/float64(n), 1), number(100*float64(gap)/float64(n), 1)))
+		}
+		if a := in.ahead(s.Pen); a != 0 {
+			out = append(out, fmt.Sprintf("The %s pen writes %s min ahead of the printed time; this is taken off in every time given here.", penWords(s.Pen), number(a.Minutes(), 1)))
+		}
+	}
+	return out
+}
+
+// legalRadius is the radius (mm) of a legal temperature, mid-scale where no batch was judged.
+func (in *Input) legalRadius() float64 {
+	if b := in.Findings.Batches; len(b) > 0 {
+		return in.radius(b[0].Legal, b[0].Unit)
+	}
+	return (in.Face.Form.Inner() + in.Face.Form.Outer()) / 2
+}
+
+// files lists what went in with its hash.
+func (in *Input) files() (out [][2]string) {
+	f := in.Findings
+	out = append(out, [2]string{"scan", or(f.Scan.SHA256, unknown)})
+	var roles []string
+	for role := range f.Provenance.Files {
+		roles = append(roles, role)
+	}
+	sort.Strings(roles)
+	for _, role := range roles {
+		out = append(out, [2]string{role, f.Provenance.Files[role]})
+	}
+	return append(out, [2]string{"program", or(f.Provenance.Version, unknown)})
 }

@@ -1,0 +1,520 @@
+package evidence
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image/color"
+	"image/jpeg"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"codeberg.org/go-fonts/dejavu/dejavusans"
+	"codeberg.org/go-fonts/dejavu/dejavusansbold"
+	"codeberg.org/go-pdf/fpdf"
+
+	"penarm/verify"
+)
+
+// Report writes the PDF: a page to sign, the pictures, then method and hashes.
+// findings.json is attached. The same input gives the same bytes.
+func Report(w io.Writer, in Input) error {
+	if in.Face == nil || in.Findings == nil || in.Picture == nil {
+		return errors.New("evidence: no picture, no calibration or no findings to report: check the scan first")
+	}
+	picture, err := in.overlayJPEG()
+	if err != nil {
+		return err
+	}
+	data, err := FindingsJSON(in.Findings)
+	if err != nil {
+		return err
+	}
+	r, err := newReport(&in, data)
+	if err != nil {
+		return err
+	}
+	r.signingPage()
+	if err := r.pictures(picture); err != nil {
+		return err
+	}
+	r.method()
+	return r.f.Output(w)
+}
+
+const (
+	marginMM = 15.0
+	footMM   = 12.0
+	signMM   = 33.0 // the block of signature lines
+	body     = 8.0  // points
+	tiny     = 6.4
+	leading  = 1.32
+)
+
+// cutFonts are the fonts with the letters that a report can need: Latin, Greek,
+// Cyrillic and signs. Cutting them once spares every report most of its cost.
+var cutFonts = sync.OnceValue(func() (out [2][]byte) {
+	var set strings.Builder
+	for _, r := range [][2]rune{{0x20, 0x7e}, {0xa0, 0x17f}, {0x386, 0x3ce}, {0x401, 0x45f}, {0x2010, 0x2026}, {0x2030, 0x203a}} {
+		for c := r[0]; c <= r[1]; c++ {
+			set.WriteRune(c)
+		}
+	}
+	set.WriteString("−≤≥≈·×√→←✓✗□☐€′″ﬁﬂ")
+	for i, b := range [][]byte{dejavusans.TTF, dejavusansbold.TTF} {
+		out[i] = fpdf.UTF8CutFont(b, set.String())
+	}
+	return out
+})
+
+// report is a PDF with a writing position. It is a sheet, too.
+type report struct {
+	in     *Input
+	f      *fpdf.Fpdf
+	w, h   float64
+	y      float64
+	bottom float64 // nothing flows below this
+	marks  []mark
+	cites  []string // full sources in the order of their notes
+}
+
+func newReport(in *Input, data []byte) (*report, error) {
+	size := in.Paper
+	switch size {
+	case "":
+		size = "A4"
+	case "A4", "Letter":
+	default:
+		return nil, fmt.Errorf("evidence: paper %q is not known: use A4 or Letter", in.Paper)
+	}
+	f := fpdf.New("P", "mm", size, "")
+	fonts := cutFonts()
+	f.AddUTF8FontFromBytes("d", "", fonts[0])
+	f.AddUTF8FontFromBytes("d", "B", fonts[1])
+	f.SetCatalogSort(true)
+	f.SetCompression(true)
+	when, err := time.Parse("2006-01-02", in.Findings.ChartDate)
+	if err != nil {
+		when = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC) // no date known: any fixed one keeps the bytes the same
+	}
+	f.SetCreationDate(when)
+	f.SetModificationDate(when)
+	f.SetTitle(reportTitle+": "+in.heading(), true)
+	f.SetSubject(reportSubject, true)
+	f.SetCreator(in.Findings.Provenance.Version, true)
+	f.SetProducer("penarm", true)
+	f.SetLang("en")
+	f.SetAttachments([]fpdf.Attachment{{Content: data, Filename: "findings.json", Description: attachmentWords}})
+	f.SetMargins(0, 0, 0)
+	f.SetAutoPageBreak(false, 0)
+	f.AliasNbPages(pagesAlias)
+	r := &report{in: in, f: f, marks: in.marks()}
+	r.w, r.h = f.GetPageSize()
+	f.SetFooterFunc(func() {
+		y := r.h - footMM + 3
+		r.line([]point{{marginMM, y - 2.5}, {r.w - marginMM, y - 2.5}}, 0.15, quiet)
+		r.text(point{marginMM, y}, tiny, false, 0, footWords(in.Findings), quiet)
+		// Aligned as if the count were one digit: it is put in when the file is closed.
+		wide := r.width(tiny, false, strings.Replace(pageWords(f.PageNo()), pagesAlias, "9", 1))
+		r.text(point{r.w - marginMM - wide, y}, tiny, false, 0, pageWords(f.PageNo()), quiet)
+	})
+	return r, f.Error()
+}
+
+func (r *report) newPage() {
+	r.f.AddPage()
+	r.y = marginMM
+	r.bottom = r.h - footMM - 2
+}
+
+// The sheet.
+
+func (r *report) path(pts []point) {
+	r.f.MoveTo(pts[0].x, pts[0].y)
+	for _, p := range pts[1:] {
+		r.f.LineTo(p.x, p.y)
+	}
+}
+
+func (r *report) line(pts []point, width float64, col color.RGBA, dash ...float64) {
+	if len(pts) < 2 {
+		return
+	}
+	r.f.SetDrawColor(int(col.R), int(col.G), int(col.B))
+	r.f.SetLineWidth(width)
+	r.f.SetLineJoinStyle("round")
+	r.f.SetDashPattern(dash, 0)
+	r.path(pts)
+	r.f.DrawPath("D")
+	if len(dash) > 0 {
+		r.f.SetDashPattern(nil, 0)
+	}
+}
+
+func (r *report) area(pts []point, col color.RGBA) {
+	r.f.SetFillColor(int(col.R), int(col.G), int(col.B))
+	r.path(pts)
+	r.f.ClosePath()
+	r.f.DrawPath("F")
+}
+
+func (r *report) ring(p point, radius, width float64, fill, edge color.RGBA) {
+	r.f.SetFillColor(int(fill.R), int(fill.G), int(fill.B))
+	r.f.SetDrawColor(int(edge.R), int(edge.G), int(edge.B))
+	r.f.SetLineWidth(width)
+	r.f.Circle(p.x, p.y, radius, "FD")
+}
+
+func (r *report) font(size float64, bold bool) {
+	style := ""
+	if bold {
+		style = "B"
+	}
+	r.f.SetFont("d", style, size)
+}
+
+func (r *report) text(p point, size float64, bold bool, align float64, s string, col color.RGBA) {
+	if s == "" {
+		return
+	}
+	r.font(size, bold)
+	r.f.SetTextColor(int(col.R), int(col.G), int(col.B))
+	r.f.Text(p.x-align*r.f.GetStringWidth(s), p.y+0.36*size*ptMM, s)
+}
+
+func (r *report) width(size float64, bold bool, s string) float64 {
+	r.font(size, bold)
+	return r.f.GetStringWidth(s)
+}
+
+// wrap breaks words into lines no wider than w; a word too long for a line is cut.
+func (r *report) wrap(size float64, bold bool, s string, w float64) (lines []string) {
+	cur := ""
+	for _, word := range strings.Fields(s) {
+		for r.width(size, bold, word) > w {
+			n := len([]rune(word))
+			for n > 1 && r.width(size, bold, string([]rune(word)[:n])) > w {
+				n--
+			}
+			if cur != "" {
+				lines, cur = append(lines, cur), ""
+			}
+			lines = append(lines, string([]rune(word)[:n]))
+			word = string([]rune(word)[n:])
+		}
+		next := strings.TrimSpace(cur + " " + word)
+		if cur != "" && r.width(size, bold, next) > w {
+			lines, next = append(lines, cur), word
+		}
+		cur = next
+	}
+	if cur != "" {
+		lines = append(lines, cur)
+	}
+	return lines
+}
+
+func rowMM(size float64) float64 { return size * ptMM * leading }
+
+// lines writes wrapped lines from the top y down and gives where they end.
+func (r *report) lines(x, y, size float64, bold bool, lines []string, col color.RGBA) float64 {
+	for _, s := range lines {
+		r.text(point{x, y + rowMM(size)/2}, size, bold, 0, s, col)
+		y += rowMM(size)
+	}
+	return y
+}
+
+// room makes sure that need mm are left on the page.
+func (r *report) room(need float64) {
+	if r.y+need > r.bottom {
+		r.newPage()
+	}
+}
+
+func (r *report) title(s string) {
+	r.room(12)
+	r.text(point{marginMM, r.y + 2.4}, 9.5, true, 0, s, ink)
+	r.y += 5
+	r.line([]point{{marginMM, r.y}, {r.w - marginMM, r.y}}, 0.3, ink)
+	r.y += 1.2
+}
+
+// prose writes a paragraph that may run over to the next page.
+func (r *report) prose(size float64, s string, col color.RGBA) {
+	for _, l := range r.wrap(size, false, s, r.w-2*marginMM) {
+		r.room(rowMM(size))
+		r.y = r.lines(marginMM, r.y, size, false, []string{l}, col)
+	}
+}
+
+// signingPage is page 1: what a person reads and signs. Rows that do not fit go on a next page.
+func (r *report) signingPage() {
+	r.newPage()
+	caution := r.wrap(tiny, false, cautionWords, r.w-2*marginMM)
+	r.bottom -= signMM + float64(len(caution))*rowMM(tiny) + 1
+	r.lines(marginMM, r.bottom+0.5, tiny, false, caution, quiet)
+	r.signatures()
+	r.text(point{marginMM, r.y + 3}, 15, true, 0, reportTitle, ink)
+	r.text(point{r.w - marginMM, r.y + 3.4}, body, false, 1, r.in.scanWords(), quiet)
+	r.y += 8.5
+	r.facts()
+	r.verdict()
+	r.lookAt()
+	in := r.in.Findings
+	for _, b := range in.Batches {
+		r.table(batchTitle(b), b.Checks)
+	}
+	if len(in.Batches) == 0 {
+		r.title(noBatches)
+	}
+	r.table(chartTitle, in.Checks)
+}
+
+// facts says which chart this is.
+func (r *report) facts() {
+	const columns = 4
+	w := (r.w - 2*marginMM) / columns
+	y0 := r.y
+	for i, f := range r.in.facts() {
+		if i > 0 && i%columns == 0 {
+			y0 += 8.6
+		}
+		x := marginMM + w*float64(i%columns)
+		r.text(point{x, y0 + 1.4}, tiny, false, 0, f[0], quiet)
+		size := 9.0
+		for size > 6 && r.width(size, true, f[1]) > w-2 {
+			size -= 0.25
+		}
+		r.text(point{x, y0 + 5}, size, true, 0, f[1], ink)
+	}
+	r.y = y0 + 9.5
+}
+
+// verdict tells the outcome in words, with a sign of its own shape.
+func (r *report) verdict() {
+	v := r.in.Findings.Verdict
+	words, more := verdictWords(v)
+	x0, x1, y := marginMM, r.w-marginMM, r.y
+	const h = 14.0
+	frame := []point{{x0, y}, {x1, y}, {x1, y + h}, {x0, y + h}, {x0, y}}
+	switch v {
+	case verify.Pass:
+		r.line(frame, 0.5, ink)
+	case verify.Fail:
+		r.line(frame, 1.4, ink)
+	default:
+		r.line(frame, 0.7, ink, 2.4, 1.4)
+	}
+	r.sign(point{x0 + 8, y + h/2}, 4.2, v)
+	r.text(point{x0 + 16, y + 4.9}, 12, true, 0, words, ink)
+	r.text(point{x0 + 16, y + 10.2}, 7.2, false, 0, more, ink)
+	r.y += h + 3
+}
+
+// sign draws a verdict as a shape: a ring with a tick, a filled square with a
+// cross, a diamond with a question mark.
+func (r *report) sign(p point, s float64, v verify.Verdict) {
+	switch v {
+	case verify.Pass:
+		r.ring(p, s, 0.14*s, paper, ink)
+		r.line([]point{{p.x - 0.45*s, p.y + 0.05*s}, {p.x - 0.1*s, p.y + 0.42*s}, {p.x + 0.5*s, p.y - 0.4*s}}, 0.22*s, ink)
+	case verify.Fail:
+		r.area([]point{{p.x - 0.9*s, p.y - 0.9*s}, {p.x + 0.9*s, p.y - 0.9*s}, {p.x + 0.9*s, p.y + 0.9*s}, {p.x - 0.9*s, p.y + 0.9*s}}, ink)
+		r.line([]point{{p.x - 0.5*s, p.y - 0.5*s}, {p.x + 0.5*s, p.y + 0.5*s}}, 0.24*s, paper)
+		r.line([]point{{p.x - 0.5*s, p.y + 0.5*s}, {p.x + 0.5*s, p.y - 0.5*s}}, 0.24*s, paper)
+	default:
+		r.line([]point{{p.x, p.y - 1.15*s}, {p.x + 1.15*s, p.y}, {p.x, p.y + 1.15*s}, {p.x - 1.15*s, p.y}, {p.x, p.y - 1.15*s}}, 0.14*s, ink)
+		r.text(p, 1.15*s/ptMM, true, 0.5, "?", ink)
+	}
+}
+
+// lookAt lists what a person must still look at.
+func (r *report) lookAt() {
+	r.title(lookAtTitle)
+	w := r.w - 2*marginMM - 5
+	for _, s := range r.in.lookAt(r.marks) {
+		lines := r.wrap(body, false, s, w)
+		r.room(float64(len(lines)) * rowMM(body))
+		r.area([]point{{marginMM + 0.6, r.y + 1.1}, {marginMM + 2.2, r.y + 1.9}, {marginMM + 0.6, r.y + 2.7}}, ink)
+		r.y = r.lines(marginMM+4, r.y, body, false, lines, ink)
+	}
+	r.y += 2.5
+}
+
+// Columns of a table of checks, as parts of the width: asked, shows, limit, verdict, source.
+var columns = [...]float64{0, 0.36, 0.55, 0.665, 0.80, 1}
+
+// table writes one row a check.
+func (r *report) table(title string, checks []verify.Check) {
+	if len(checks) == 0 {
+		return
+	}
+	head := func(title string) {
+		r.title(title)
+		for i, s := range columnWords {
+			r.text(point{r.column(i), r.y + 1.3}, tiny, false, 0, s, quiet)
+		}
+		r.y += 3.2
+	}
+	head(title)
+	brief := len(r.in.Findings.Batches) > 1
+	for _, c := range checks {
+		asked := r.wrap(body, false, asked(c, r.in.unit()), r.column(1)-r.column(0)-2)
+		source := r.wrap(tiny, false, r.cite(c.Source), r.column(5)-r.column(4))
+		var reason []string
+		if c.Reason != "" && (!brief || c.Verdict != verify.Pass) {
+			reason = r.wrap(tiny, false, c.Reason, r.column(4)-r.column(0)-5)
+		}
+		h := math.Max(float64(len(asked))*rowMM(body)+float64(len(reason))*rowMM(tiny), float64(len(source))*rowMM(tiny)) + 1
+		if r.y+h > r.bottom {
+			r.newPage()
+			head(title + continued)
+		}
+		y := r.y + rowMM(body)/2
+		end := r.lines(r.column(0), r.y, body, false, asked, ink)
+		r.text(point{r.column(1), y}, body, true, 0, shows(c), ink)
+		r.text(point{r.column(2), y}, body, false, 0, limit(c), ink)
+		r.sign(point{r.column(3) + 1.4, y}, 1.25, c.Verdict)
+		r.text(point{r.column(3) + 4, y}, body, c.Verdict != verify.Pass, 0, rowVerdict(c), ink)
+		r.lines(r.column(4), r.y+0.3, tiny, false, source, quiet)
+		r.lines(r.column(0)+3, end, tiny, false, reason, quiet)
+		r.y += h
+		r.line([]point{{marginMM, r.y - 0.5}, {r.w - marginMM, r.y - 0.5}}, 0.1, faint)
+	}
+	r.y += 1.8
+}
+
+func (r *report) column(i int) float64 { return marginMM + columns[i]*(r.w-2*marginMM) }
+
+// cite gives a source short, with the number under which it stands in full on the last page.
+func (r *report) cite(source string) string {
+	if source == "" {
+		return noSource
+	}
+	i := slices.Index(r.cites, source)
+	if i < 0 {
+		i = len(r.cites)
+		r.cites = append(r.cites, source)
+	}
+	short, _, _ := strings.Cut(source, ":")
+	short, _, _ = strings.Cut(short, ";")
+	if s := []rune(short); len(s) > 40 {
+		short = strings.TrimSpace(string(s[:38])) + "…"
+	}
+	return fmt.Sprintf("%s [%d]", short, i+1)
+}
+
+// signatures draws the lines to sign on, at the foot of the first page.
+func (r *report) signatures() {
+	y := r.h - footMM - signMM + 1
+	gap := 6.0
+	w := (r.w - 2*marginMM - 2*gap) / 3
+	for i, who := range signers {
+		x := marginMM + (w+gap)*float64(i)
+		r.text(point{x, y + 2}, body, true, 0, who[0], ink)
+		r.text(point{x, y + 5.6}, tiny, false, 0, who[1], quiet)
+		for j, s := range signLines {
+			ly := y + 14 + 8*float64(j)
+			r.line([]point{{x, ly}, {x + w, ly}}, 0.25, ink)
+			r.text(point{x, ly + 1.8}, 5.8, false, 0, s, quiet)
+		}
+		for j, s := range decisions {
+			bx := x + w*float64(j)/float64(len(decisions))
+			by := y + 26
+			r.line([]point{{bx, by}, {bx + 2.4, by}, {bx + 2.4, by + 2.4}, {bx, by + 2.4}, {bx, by}}, 0.25, ink)
+			r.text(point{bx + 3.4, by + 1.2}, tiny, false, 0, s, ink)
+		}
+	}
+}
+
+// pictures are the overlay, the marks in words and the plots.
+func (r *report) pictures(picture []byte) error {
+	cfg, err := jpeg.DecodeConfig(bytes.NewReader(picture))
+	if err != nil {
+		return fmt.Errorf("evidence: the overlay is no JPEG: %w", err)
+	}
+	r.newPage()
+	r.title(pictureTitle)
+	r.f.RegisterImageOptionsReader("overlay", fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(picture))
+	w := r.w - 2*marginMM
+	h := w * float64(cfg.Height) / float64(cfg.Width)
+	if most := r.bottom - r.y - 66; h > most {
+		w, h = w*most/h, most
+	}
+	x := (r.w - w) / 2
+	r.f.ImageOptions("overlay", x, r.y, w, h, false, fpdf.ImageOptions{ImageType: "JPG"}, 0, "")
+	r.line([]point{{x, r.y}, {x + w, r.y}, {x + w, r.y + h}, {x, r.y + h}, {x, r.y}}, 0.2, ink)
+	r.y += h + 3
+	p := &plotter{in: r.in, s: r, marks: r.marks}
+	wide := r.w - 2*marginMM
+	high := math.Max(60, math.Min(80, r.bottom-r.y))
+	r.room(high)
+	p.overview(marginMM-3, r.y, wide+3, high-2)
+	r.y += high + 2
+	if len(r.marks) > 0 {
+		r.title(marksTitle)
+		for _, m := range r.marks {
+			lines := r.wrap(7, false, markWords(m), wide-7)
+			r.room(math.Max(4.2, float64(len(lines))*rowMM(7)))
+			r.ring(point{marginMM + 2, r.y + 2}, 1.75, 0.3, amber, ink)
+			r.text(point{marginMM + 2, r.y + 2}, 6, true, 0.5, fmt.Sprint(m.n), ink)
+			r.y = math.Max(r.y+4.2, r.lines(marginMM+6, r.y+0.4, 7, false, lines, ink))
+		}
+		r.y += 2
+	}
+	holds := p.holds()
+	if len(holds) > 0 {
+		const high = 62.0
+		r.room(high + 8)
+		r.title(closeTitle)
+		across := min(2, len(holds))
+		for i, b := range holds {
+			if i%across == 0 {
+				r.room(high)
+			}
+			p.hold(b, marginMM+wide/float64(across)*float64(i%across), r.y, wide/float64(across)-1, high-2)
+			if i%across == across-1 || i == len(holds)-1 {
+				r.y += high
+			}
+		}
+		r.y += 2
+	}
+	return r.f.Error()
+}
+
+// method tells how it was read, from what, and what that does not say.
+func (r *report) method() {
+	r.title(methodTitle)
+	for _, s := range r.in.methodWords() {
+		r.prose(7, s, ink)
+		r.y += 0.8
+	}
+	r.y += 1.5
+	r.title(filesTitle)
+	for _, f := range r.in.files() {
+		r.room(4)
+		r.text(point{marginMM, r.y + 1.6}, 7, false, 0, f[0], ink)
+		r.text(point{marginMM + 30, r.y + 1.6}, tiny, false, 0, f[1], ink)
+		r.y += 3.6
+	}
+	r.y += 1.5
+	if len(r.cites) > 0 {
+		r.title(sourcesTitle)
+		for i, s := range r.cites {
+			r.prose(tiny, fmt.Sprintf("[%d] %s", i+1, s), ink)
+		}
+		r.y += 1.5
+	}
+	if r.in.Rules != nil && len(r.in.Rules.Notes) > 0 {
+		r.title(rulesTitle + r.in.Rules.Title)
+		for _, s := range r.in.Rules.Notes {
+			r.prose(tiny, "– "+s, ink)
+		}
+		r.y += 1.5
+	}
+}
