@@ -1,0 +1,391 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"penarm/verify/entries"
+	"penarm/verify/rules"
+)
+
+// vat of the chart's recorder, nil where it is not known.
+func (j *judge) vat() *entries.Vat {
+	if j.Plant == nil || j.Recorder == nil {
+		return nil
+	}
+	return j.Plant.Vat(j.Recorder.Vat)
+}
+
+// emptying and filling: where the vat is emptied hot the hold must outlast the
+// emptying, where the milk came in hot the filling, where both apply both. Where it
+// is not written whether one applies, the check is put too, and passes only if the
+// hold is long enough either way.
+func (j *judge) emptying(m *matter, h held, o rules.Option) (out []Check) {
+	if j.Rules.HotEmptying == nil {
+		return nil
+	}
+	outside, hot := m.Cooling == "outside", m.Preheated != nil && *m.Preheated
+	maybeOutside, maybeHot := m.Cooling == "", m.Preheated == nil
+	if !outside && !hot && !maybeOutside && !maybeHot {
+		return nil
+	}
+	var empty, fill *float64
+	if v := j.vat(); v != nil {
+		empty, fill = v.EmptyingMinutes, v.FillingMinutes
+	}
+	need, may := o.Minutes, o.Minutes // with what is written, and with all that may apply
+	var words, unknown []string
+	add := func(name, key, reason string, sure, maybe bool, minutes *float64) {
+		switch {
+		case !sure && !maybe:
+		case minutes == nil:
+			unknown = append(unknown, fmt.Sprintf("the %s time of this vat is not on file and cannot be shown: measure it and give %s", name, key))
+		case sure:
+			need, may = need+*minutes, may+*minutes
+			words = append(words, fmt.Sprintf("%g min %s", *minutes, name))
+		default:
+			may += *minutes
+			unknown = append(unknown, reason)
+		}
+	}
+	add("emptying", "emptying_minutes", "whether the vat was emptied hot is not written (cooling)", outside, maybeOutside, empty)
+	add("filling", "filling_minutes", "whether the milk came in hot is not written (preheated)", hot, maybeHot, fill)
+	said := strings.Join(append([]string{fmt.Sprintf("for the legal %g min", o.Minutes)}, words...), " and ")
+	one := func(name string, sure, maybe bool) {
+		if !sure && !maybe {
+			return
+		}
+		c := j.lengthCheck(name, h, need, *j.Rules.HotEmptying, said)
+		if len(unknown) > 0 {
+			missing := outside && empty == nil || hot && fill == nil || maybeOutside && empty == nil || maybeHot && fill == nil
+			if v, _ := h.lasts(may); c.Verdict == Pass && (missing || v != Pass) {
+				c.Verdict = Undecided
+			}
+			c.Reason += "; " + strings.Join(unknown, "; ")
+		}
+		// A question that nobody answered cannot fail a batch.
+		if !sure && c.Verdict == Fail {
+			if v, _ := h.lasts(o.Minutes); v != Fail {
+				c.Verdict = Undecided
+			}
+		}
+		out = append(out, c)
+	}
+	one("emptying", outside, maybeOutside)
+	one("filling", hot, maybeHot)
+	return out
+}
+
+// outletCheck: the outlet may not open before the legal time has passed since the hold began.
+func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
+	if j.Rules.Outlet == nil {
+		return nil
+	}
+	c := &Check{Check: "outlet", Verdict: Undecided, Counts: true, Unit: "min", Limit: clip(o.Minutes), Source: j.Rules.Outlet.String()}
+	switch {
+	case !m.hasOutlet:
+		c.Reason = "outlet_opened is not written: it cannot be shown that the outlet stayed shut for the legal time"
+	case !j.HourKnown:
+		c.Reason = "the hours of this chart are not known: a written time cannot be set against them"
+	case h.hold == nil:
+		c.Reason = "the batch shows no hold to count from"
+	default:
+		minutes := (m.outlet - h.run.from) / 60
+		u := math.Hypot(h.run.uFrom, m.uOutlet) / 60
+		c.Measured, c.U = clip(minutes), clip(u)
+		c.Verdict = j.against(minutes, u, o.Minutes)
+		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, clockWord(h.hold.Start))
+		switch {
+		case h.run.from > j.doubtAfter:
+			c.Verdict = Undecided
+			c.Reason += "; the chart's clock had stood or been turned before"
+		case h.doubt != "":
+			c.Verdict = Undecided
+			c.Reason += "; " + h.doubt
+		case c.Verdict == Undecided:
+			c.Reason += "; too close to call with the written minute's half minute"
+		}
+		c.Places = []Place{j.place("product", m.outlet, m.outlet, "outlet opened")}
+	}
+	return c
+}
+
+// against judges a figure that must reach a lower limit: JCGM 106:2012 section 8.3.
+func (j *judge) against(v, u, limit float64) Verdict {
+	switch {
+	case v-j.k*u >= limit-exact:
+		return Pass
+	case v+j.k*u < limit-exact:
+		return Fail
+	}
+	return Undecided
+}
+
+// airspaceCheck: the written readings and the airspace pen through the whole hold, at
+// or above the legal temperature of the product, not that of the milk, plus the margin.
+func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
+	a := j.Rules.Airspace
+	if a == nil {
+		return nil
+	}
+	margin, ok := a.Margin.In(j.unit)
+	if !ok {
+		return nil
+	}
+	limit := legal + margin
+	c := &Check{Check: "airspace", Verdict: Pass, Counts: true, Unit: j.unit, Limit: clip(limit), Source: a.Cited.String()}
+	var why []string
+	low := math.Inf(1)
+	for _, r := range m.air {
+		if r.value < low {
+			low = r.value
+		}
+		if r.value < limit-exact {
+			c.Verdict = Fail
+			why = append(why, fmt.Sprintf("written %s is below %s", r.label, deg(limit)))
+		}
+	}
+	if c.Verdict == Pass {
+		if v, w := j.readingsInHold(m, h); v != Pass {
+			c.Verdict = v
+			why = append(why, w)
+		}
+	}
+	v, w, penLow, u, places := j.airspacePen(h, limit)
+	switch {
+	case v == "" && len(m.air) == 0:
+		c.Verdict = Worst(c.Verdict, Undecided)
+		why = append(why, "no airspace reading is written and no airspace pen drawn")
+	case v == "" && len(m.air) < a.Readings:
+		c.Verdict = Worst(c.Verdict, Undecided)
+		why = append(why, fmt.Sprintf("%d of %d readings written", len(m.air), a.Readings))
+	case v != "":
+		c.Verdict = Worst(c.Verdict, v)
+		why = append(why, w)
+		if penLow < low {
+			low, c.U = penLow, clip(u)
+		}
+		c.Places = places
+	}
+	if !math.IsInf(low, 0) {
+		c.Measured = clip(low)
+	}
+	if len(why) == 0 {
+		why = append(why, fmt.Sprintf("every written reading at or above %s, the legal %s and %s", deg(limit), deg(legal), deg(margin)))
+	}
+	c.Reason = strings.Join(why, "; ")
+	return c
+}
+
+// besides is how far in seconds beside the hold a reading may be written and still be
+// taken as made at its start or end. Common practice, no source.
+const besides = 120.0
+
+// readingsInHold: a reading outside of the hold shows nothing of it.
+func (j *judge) readingsInHold(m *matter, h held) (Verdict, string) {
+	if len(m.air) == 0 || h.hold == nil {
+		return Pass, ""
+	}
+	if !j.HourKnown {
+		return Undecided, "the hours of this chart are not known: whether the readings lie in the hold cannot be told"
+	}
+	for _, r := range m.air {
+		if !r.known {
+			return Undecided, fmt.Sprintf("a reading of %s has no time", deg(r.value))
+		}
+		if r.at < h.run.from-besides || r.at > h.run.to+besides {
+			return Undecided, fmt.Sprintf("written %s lies outside of the hold", r.label)
+		}
+	}
+	return Pass, ""
+}
+
+// airspacePen judges the pen through the hold; no verdict where there is no such pen or no hold.
+func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, u float64, places []Place) {
+	if j.airspace == nil || h.hold == nil {
+		return "", "", 0, 0, nil
+	}
+	m := j.k * correlated
+	from, to := h.run.from, h.run.to
+	nodes := j.airspace.within(from, to)
+	low = math.Inf(1)
+	var least, most, at = math.Inf(1), math.Inf(1), from
+	for _, n := range nodes {
+		if n.temp < low {
+			low, u, at = n.temp, n.uTemp, n.t
+		}
+		least = math.Min(least, n.temp-m*n.uTemp)
+		if n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo {
+			most = math.Min(most, n.temp+m*n.uTemp)
+		}
+	}
+	if len(nodes) == 0 {
+		return Undecided, "the airspace pen shows nothing through the hold", math.Inf(1), 0, nil
+	}
+	places = []Place{j.place("airspace", at, at, fmt.Sprintf("lowest airspace %s", deg(low)))}
+	blind := nodes[0].t > from+30 || nodes[len(nodes)-1].t < to-30
+	for _, g := range j.airspace.gaps() {
+		blind = blind || g[0] < to && g[1] > from
+	}
+	switch {
+	case most < limit:
+		return Fail, fmt.Sprintf("the airspace pen falls to %s in the hold", deg(low)), low, u, places
+	case blind:
+		return Undecided, "the airspace pen has no sure ink in part of the hold", low, u, places
+	case least >= limit:
+		return Pass, fmt.Sprintf("the airspace pen stays at or above %s through the hold", deg(low)), low, u, places
+	}
+	return Undecided, fmt.Sprintf("the airspace pen comes to %s, too close to %s to call", deg(low), deg(limit)), low, u, places
+}
+
+// compare reads the pen at each written indicating reading: its mean over the minute
+// the time is written to, for the reading may be of any instant of it.
+func (j *judge) compare(m *matter) (out []comparison) {
+	for _, r := range m.indicating {
+		c := comparison{reading: r}
+		if r.known && j.HourKnown && r.at < j.doubtAfter {
+			half := r.u * math.Sqrt(3)
+			c.pen, c.u, c.seen = j.product.mean(r.at-half, r.at+half)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// agreementCheck: the recorder may not read higher than the indicating thermometer.
+func (j *judge) agreementCheck(m *matter) *Check {
+	a := j.Rules.Agreement
+	if a == nil {
+		return nil
+	}
+	c := &Check{Check: "agreement", Verdict: Pass, Counts: true, Unit: j.unit, Limit: clip(0), Source: a.Cited.String()}
+	if len(m.compared) == 0 {
+		c.Verdict, c.Reason = Undecided, "no indicating reading is written: the recorder cannot be compared"
+		return c
+	}
+	var why []string
+	worst := math.Inf(-1)
+	for _, x := range m.compared {
+		if !x.seen {
+			c.Verdict = Worst(c.Verdict, Undecided)
+			why = append(why, fmt.Sprintf("written %s: %s", x.label, j.unseen(x)))
+			continue
+		}
+		v := j.against(-x.high(), x.u, 0)
+		c.Verdict = Worst(c.Verdict, v)
+		if x.high() > worst {
+			worst = x.high()
+			c.Measured, c.U = clip(x.high()), clip(x.u)
+		}
+		switch v {
+		case Pass:
+			why = append(why, fmt.Sprintf("pen %.2f°, indicating %s", x.pen, x.label))
+		case Fail:
+			why = append(why, fmt.Sprintf("the recorder reads %.2f° above the indicating thermometer: pen %.2f°, indicating %s", x.high(), x.pen, x.label))
+		default:
+			why = append(why, fmt.Sprintf("too close to call: pen %.2f ± %.2f°, indicating %s", x.pen, j.k*x.u, x.label))
+		}
+		c.Places = append(c.Places, j.place("product", x.at, x.at, "indicating "+x.label))
+	}
+	c.Reason = strings.Join(why, "; ")
+	return c
+}
+
+func (j *judge) unseen(x comparison) string {
+	switch {
+	case !x.known:
+		return "its time is not written"
+	case !j.HourKnown:
+		return "the hours of this chart are not known"
+	case x.at >= j.doubtAfter:
+		return "the chart's clock had stood or been turned before"
+	}
+	return "no sure ink at that time"
+}
+
+// batchEntries asks for what the rule set wants written of each batch.
+func (j *judge) batchEntries(m *matter, h held) Check {
+	c := Check{Check: "entries", Verdict: Pass, Counts: true}
+	var missing, sources []string
+	for _, e := range j.Rules.BatchEntries {
+		have, want := 0, 1
+		switch e.Entry {
+		case "product":
+			have = filled(m.Product)
+		case "amount":
+			have = filled(m.Amount)
+		case "outlet_opened":
+			have = filled(m.OutletOpened)
+		case "batch":
+			have = filled(m.Batch.Batch)
+		case "hold_marked":
+			have = filled(m.HoldMarked.End)
+		case "indicating":
+			have = timed(m.indicating)
+		case "airspace":
+			have = timed(m.air)
+			if j.Rules.Airspace != nil {
+				want = j.Rules.Airspace.Readings
+			}
+		}
+		if have < want {
+			what := e.Entry
+			if want > 1 {
+				what = fmt.Sprintf("%s (%d of %d, at the start and the end of the hold)", e.Entry, have, want)
+			}
+			missing = append(missing, what)
+		}
+		if s := e.Cited.String(); !slices.Contains(sources, s) {
+			sources = append(sources, s)
+		}
+	}
+	c.Source = strings.Join(sources, "; ")
+	c.Reason = "all required entries are there"
+	if len(sources) == 0 {
+		c.Reason = "this rule set asks for none"
+	}
+	if len(missing) > 0 {
+		c.Verdict, c.Reason = Fail, "not written: "+strings.Join(missing, ", ")
+	}
+	if m.Unusual != "" {
+		c.Reason += fmt.Sprintf("; unusual occurrence written: %q", m.Unusual)
+	}
+	return c
+}
+
+func filled(s string) int {
+	if strings.TrimSpace(s) == "" {
+		return 0
+	}
+	return 1
+}
+
+// timed counts the readings at different written times.
+func timed(rs []reading) int {
+	seen := map[float64]bool{}
+	for _, r := range rs {
+		if r.known {
+			seen[r.at] = true
+		}
+	}
+	return len(seen)
+}
+
+// marked tells the hold as inscribed on the chart beside the one the pen shows; information.
+func (j *judge) marked(m *matter, h held) *Check {
+	from, u1, ok1 := j.when(m.HoldMarked.Start, j.first)
+	to, u2, ok2 := j.when(m.HoldMarked.End, j.first)
+	if !ok1 || !ok2 {
+		return nil
+	}
+	minutes := math.Mod(to-from+24*3600, 24*3600) / 60
+	c := &Check{Check: "marked", Verdict: Pass, Unit: "min", Measured: clip(minutes), U: clip(math.Hypot(u1, u2) / 60), Source: "inscribed on the chart",
+		Reason: fmt.Sprintf("marked from %s to %s, %.1f min; the pen shows %.1f min", m.HoldMarked.Start, m.HoldMarked.End, minutes, h.shown)}
+	if h.hold == nil || minutes > h.upper+j.k**c.U {
+		c.Verdict = Undecided
+		c.Reason += ": the marks claim more than the pen shows"
+	}
+	return c
+}

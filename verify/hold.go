@@ -1,0 +1,183 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"penarm/verify/rules"
+)
+
+// held is a batch's hold, measured. All minutes are as the clock test corrects them.
+type held struct {
+	legal        float64
+	hold         *Hold
+	run          run     // the one reported
+	shown        float64 // longest run, gaps counted as below
+	whole        float64 // longest run, gaps counted as above
+	lower, upper float64 // what the guard band leaves of the one, and adds to the other
+	u            float64 // of the run reported
+	cut          bool    // the run may go on beyond an end of the trace
+	doubt        string
+	lowered      float64 // degrees that the recorder reads high
+	places       []Place
+}
+
+// measure finds the batch's longest unbroken run at or above the legal temperature and
+// how long it is at least and at most. JCGM 106:2012 section 8: the guard band is k
+// standard uncertainties of the minutes, and the run of the whole trace shifted by what
+// its samples have in common. A gap is below for the least and above for the most.
+func (j *judge) measure(s share, legal float64, cs []comparison) held {
+	h := held{legal: legal, doubt: s.doubt}
+	high, uHigh := math.Inf(-1), 0.0
+	for _, c := range cs {
+		if c.seen && c.high()+j.k*c.u > high+j.k*uHigh {
+			high, uHigh = c.high(), c.u
+		}
+	}
+	h.lowered = math.Max(0, high)
+	m := j.k * correlated
+	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
+	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
+	least := longest(shift{fixed: -math.Max(0, high+j.k*uHigh), by: -m}, false)
+	most := longest(shift{fixed: -math.Max(0, high-j.k*uHigh), by: m}, true)
+
+	h.shown, h.whole = below.minutes()*j.fast, above.minutes()*j.fast
+	h.lower = math.Min(least.minutes(), below.minutes()-j.k*below.u()) * j.fast
+	h.upper = math.Max(most.minutes(), above.minutes()+j.k*above.u()) * j.fast
+	h.cut = most.open || above.open
+	h.run = below
+	if above.gap && h.whole > h.shown {
+		h.run = above
+	}
+	if h.run.minutes() <= 0 {
+		return h
+	}
+	h.u = h.run.u() * j.fast
+	low, uLow := j.lowest(h.run)
+	h.hold = &Hold{Start: LocalTime{j.product.at(h.run.from)}, End: LocalTime{j.product.at(h.run.to)},
+		Minutes: *clip(h.run.minutes() * j.fast), UMinutes: *clip(h.u), Lowest: *clip(low - h.lowered), ULowest: *clip(uLow)}
+	for _, g := range j.product.gaps() {
+		if g[0] >= h.run.from-1 && g[1] <= h.run.to+1 {
+			h.places = append(h.places, j.place("product", g[0], g[1], "no sure ink"))
+		}
+	}
+	return h
+}
+
+func longestOf(rs []run, s share, gaps bool) (best run) {
+	for _, r := range rs {
+		if s.has(r) && r.to-r.from > best.to-best.from && (r.from >= s.from-near || gaps && r.gap) {
+			best = r
+		}
+	}
+	return best
+}
+
+// lowest temperature more than two minutes inside both ends of the run; of the whole of a shorter one.
+func (j *judge) lowest(r run) (low, u float64) {
+	from, to := r.from+120, r.to-120
+	if from >= to {
+		from, to = r.from, r.to
+	}
+	low = math.Inf(1)
+	for _, n := range j.product.within(from, to) {
+		if n.temp < low {
+			low, u = n.temp, n.uTemp
+		}
+	}
+	if math.IsInf(low, 1) {
+		low, u, _ = j.product.value((r.from + r.to) / 2)
+	}
+	return low, u
+}
+
+func (j *judge) place(pen string, from, to float64, text string) Place {
+	return Place{Pen: pen, From: LocalTime{j.product.at(from)}, To: LocalTime{j.product.at(to)}, Text: text}
+}
+
+// exact absorbs the rounding of sums of seconds, in minutes.
+const exact = 1e-6
+
+// lasts judges a hold against the minutes asked for.
+func (h held) lasts(minutes float64) (Verdict, string) {
+	var why []string
+	v := Undecided
+	switch {
+	case h.lower >= minutes-exact:
+		v = Pass
+	case h.upper < minutes-exact:
+		v = Fail
+	}
+	if v == Fail && h.cut {
+		v = Undecided
+		why = append(why, "the trace begins or ends hot: the rest may stand on another chart")
+	}
+	if v == Undecided && len(why) == 0 {
+		if h.whole > h.shown {
+			why = append(why, fmt.Sprintf("%.1f min without the part where no ink is sure, %.1f min with it", h.shown, h.whole))
+		} else {
+			why = append(why, fmt.Sprintf("between %.1f and %.1f min at the guard band: look at the paper", math.Max(0, h.lower), h.upper))
+		}
+	}
+	if h.doubt != "" && (h.shown > 0 || h.whole > 0) {
+		v = Undecided
+		why = append(why, h.doubt)
+	}
+	return v, strings.Join(why, "; ")
+}
+
+// lengthCheck is a check on the hold's minutes.
+func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited, words string) Check {
+	v, why := h.lasts(minutes)
+	out := Check{Check: name, Verdict: v, Counts: true, Unit: "min", Limit: clip(minutes), Measured: clip(h.shown), U: clip(h.u), Source: c.String()}
+	if h.hold == nil {
+		out.U = nil
+		out.Reason = fmt.Sprintf("no run at or above %s %s", deg(h.legal), words)
+	} else {
+		out.Reason = fmt.Sprintf("longest unbroken run at or above %s from %s to %s %s", deg(h.legal), clockWord(h.hold.Start), clockWord(h.hold.End), words)
+		out.Places = append([]Place{j.place("product", h.run.from, h.run.to, name)}, h.places...)
+	}
+	if h.lowered > 0 {
+		out.Reason += fmt.Sprintf("; lowered by %.2f°, the recorder reading above the indicating thermometer", h.lowered)
+	}
+	if j.fast < 1 {
+		out.Reason += fmt.Sprintf("; shown minutes times %.4f, the clock having run fast at its test", j.fast)
+	}
+	if why != "" {
+		out.Reason += "; " + why
+	}
+	return out
+}
+
+func clockWord(t LocalTime) string { return t.Time.Format("15:04:05") }
+
+func (j *judge) holdCheck(h held, o rules.Option) Check {
+	return j.lengthCheck("hold", h, o.Minutes, o.Cited, fmt.Sprintf("for the legal %g min", o.Minutes))
+}
+
+// highestCheck is of the few laws that also have an upper limit.
+func (j *judge) highestCheck(h held, o rules.Option) Check {
+	limit, _ := o.Highest.In(j.unit)
+	c := Check{Check: "highest", Counts: true, Limit: clip(limit), Unit: j.unit, Source: o.Cited.String(), Verdict: Undecided, Reason: "no hold to judge"}
+	if h.hold == nil {
+		return c
+	}
+	top, uTop, sure, may := math.Inf(-1), 0.0, math.Inf(-1), math.Inf(-1)
+	m := j.k * correlated
+	for _, n := range j.product.within(h.run.from, h.run.to) {
+		if n.temp > top {
+			top, uTop = n.temp, n.uTemp
+		}
+		sure, may = math.Max(sure, n.temp-m*n.uTemp), math.Max(may, n.temp+m*n.uTemp)
+	}
+	c.Measured, c.U = clip(top), clip(uTop)
+	c.Reason = fmt.Sprintf("highest of the hold against the law's upper limit of %s", deg(limit))
+	switch {
+	case may <= limit && len(h.places) == 0:
+		c.Verdict = Pass
+	case sure > limit:
+		c.Verdict = Fail
+	}
+	return c
+}

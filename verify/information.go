@@ -1,0 +1,196 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+
+	"penarm/verify/rules"
+)
+
+// information beside the verdict: cooling after the hold, and equivalent minutes. Neither ever counts.
+func (j *judge) information(h held, o rules.Option) (out []Check) {
+	if h.hold == nil {
+		return nil
+	}
+	if c := j.cooling(h); c != nil {
+		out = append(out, *c)
+	}
+	if l := j.Rules.Lethality; l != nil {
+		if z, ok := l.Z.In(j.unit); ok {
+			m := Equivalent(j.product.times(h.run.from, h.run.to), j.product.temps(h.run.from, h.run.to, -h.lowered), h.legal, z) * j.fast
+			out = append(out, Check{Check: "lethality", Verdict: Pass, Measured: clip(m), Unit: "min", Source: l.Cited.String(),
+				Reason: fmt.Sprintf("equivalent minutes at %s with z = %g°: information only, it never shortens the required hold", deg(h.legal), z)})
+		}
+	}
+	return out
+}
+
+func (tr *trace) times(from, to float64) (out []float64) {
+	for _, n := range tr.within(from, to) {
+		out = append(out, n.t)
+	}
+	return out
+}
+
+func (tr *trace) temps(from, to, add float64) (out []float64) {
+	for _, n := range tr.within(from, to) {
+		out = append(out, n.temp+add)
+	}
+	return out
+}
+
+// Equivalent gives the minutes at the reference temperature that a course of
+// temperatures is worth: the integral of 10^((T − reference)/z) dt, trapezia of the
+// integrand. seconds and temperatures have one length; z is in the temperatures' unit.
+// Bigelow's model of thermal death; information only.
+func Equivalent(seconds, temperatures []float64, reference, z float64) (minutes float64) {
+	rate := func(i int) float64 { return math.Pow(10, (temperatures[i]-reference)/z) }
+	for i := 1; i < len(seconds); i++ {
+		minutes += (seconds[i] - seconds[i-1]) / 60 * (rate(i) + rate(i-1)) / 2
+	}
+	return minutes
+}
+
+// coolMarksF are temperatures to which the time of cooling is told besides the law's own.
+var coolMarksF, coolMarksC = []float64{120, 70}, []float64{50, 20}
+
+// cooling tells how long the trace takes from the hold's end to the marks, and fits
+// Newton's law of cooling to what the chart shows of it.
+func (j *judge) cooling(h held) *Check {
+	if h.cut {
+		return nil
+	}
+	c := &Check{Check: "cooling", Verdict: Pass, Unit: "min", Source: "information: no law read gives a time for cooling"}
+	marks := coolMarksF
+	if j.unit == "C" {
+		marks = coolMarksC
+	}
+	if t := j.Rules.CoolTo; t != nil {
+		if v, ok := t.Temperature.In(j.unit); ok {
+			marks = append(append([]float64{}, marks...), v)
+			c.Source = t.Cited.String() + "; no time is given"
+		}
+	}
+	var xs, ys []float64
+	end := h.run.to
+	for i, n := range j.product.nodes {
+		if n.t < end {
+			continue
+		}
+		if i > 0 && j.product.broken[i-1] && n.t > end+1 || len(ys) > 0 && n.temp > lowestOf(ys)+2 {
+			break // a gap, or it is heated again
+		}
+		xs, ys = append(xs, n.t-end), append(ys, n.temp)
+	}
+	if len(xs) < 10 || xs[len(xs)-1] < 120 {
+		return nil
+	}
+	for _, m := range marks {
+		for i, y := range ys {
+			if y <= m {
+				if c.Reason != "" {
+					c.Reason += ", "
+				}
+				c.Reason += fmt.Sprintf("%.0f min to %s", xs[i]/60, deg(m))
+				c.Measured, c.Limit = clip(xs[i]/60), nil
+				break
+			}
+		}
+	}
+	if n, ok := FitCooling(xs, ys); ok {
+		if c.Reason != "" {
+			c.Reason += "; "
+		}
+		c.Reason += fmt.Sprintf("falls like a body in a coolant of %.0f ± %.0f° with a time constant of %.1f ± %.1f min", n.Coolant, 2*n.UCoolant, n.Tau/60, 2*n.UTau/60)
+	}
+	if c.Reason == "" {
+		return nil
+	}
+	return c
+}
+
+func lowestOf(v []float64) float64 {
+	low := math.Inf(1)
+	for _, x := range v {
+		low = math.Min(low, x)
+	}
+	return low
+}
+
+// Newtonian is a fitted course T(t) = Coolant + (Start − Coolant)·exp(−t/Tau): degrees
+// and seconds, with standard uncertainties from the scatter about the fit.
+type Newtonian struct{ Start, Coolant, UCoolant, Tau, UTau float64 }
+
+// FitCooling fits Newton's law of cooling by least squares: for each time constant
+// the other two are linear; the best one is found by golden section over ten seconds to ten hours.
+// False where the course is too straight to tell a time constant.
+func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
+	if len(seconds) < 4 {
+		return n, false
+	}
+	fit := func(logTau float64) (a, b, rss float64) {
+		var s, sx, sy, sxx, sxy, syy float64
+		for i, t := range seconds {
+			x, y := math.Exp(-t/math.Exp(logTau)), temperatures[i]
+			s, sx, sy, sxx, sxy, syy = s+1, sx+x, sy+y, sxx+x*x, sxy+x*y, syy+y*y
+		}
+		den := s*sxx - sx*sx
+		if den < 1e-12*s*s {
+			return 0, 0, math.Inf(1)
+		}
+		b = (s*sxy - sx*sy) / den
+		a = (sy - b*sx) / s
+		for i, t := range seconds {
+			d := temperatures[i] - a - b*math.Exp(-t/math.Exp(logTau))
+			rss += d * d
+		}
+		return a, b, rss
+	}
+	lo, hi := math.Log(10), math.Log(36000)
+	const golden = 0.6180339887498949
+	x1, x2 := hi-golden*(hi-lo), lo+golden*(hi-lo)
+	_, _, f1 := fit(x1)
+	_, _, f2 := fit(x2)
+	for hi-lo > 1e-9 {
+		if f1 <= f2 {
+			hi, x2, f2 = x2, x1, f1
+			x1 = hi - golden*(hi-lo)
+			_, _, f1 = fit(x1)
+		} else {
+			lo, x1, f1 = x1, x2, f2
+			x2 = lo + golden*(hi-lo)
+			_, _, f2 = fit(x2)
+		}
+	}
+	best := (lo + hi) / 2
+	a, b, rss := fit(best)
+	if b <= 0 || best > math.Log(35000) || best < math.Log(11) {
+		return n, false
+	}
+	n = Newtonian{Start: a + b, Coolant: a, Tau: math.Exp(best)}
+	n.UCoolant, n.UTau, ok = coolingUncertainty(seconds, n, rss)
+	return n, ok && n.UTau < n.Tau/2
+}
+
+// coolingUncertainty: inverse of the normal matrix times the residual variance (JCGM 100:2008 H.3 in three parameters).
+func coolingUncertainty(seconds []float64, n Newtonian, rss float64) (uCoolant, uTau float64, ok bool) {
+	var m [3][3]float64
+	for _, t := range seconds {
+		e := math.Exp(-t / n.Tau)
+		g := [3]float64{1 - e, e, (n.Start - n.Coolant) * e * t / (n.Tau * n.Tau)}
+		for r := range g {
+			for c := range g {
+				m[r][c] += g[r] * g[c]
+			}
+		}
+	}
+	minor := func(a, b, c, d float64) float64 { return a*d - b*c }
+	c00 := minor(m[1][1], m[1][2], m[2][1], m[2][2])
+	c22 := minor(m[0][0], m[0][1], m[1][0], m[1][1])
+	det := m[0][0]*c00 - m[0][1]*minor(m[1][0], m[1][2], m[2][0], m[2][2]) + m[0][2]*minor(m[1][0], m[1][1], m[2][0], m[2][1])
+	if !(det > 0) {
+		return 0, 0, false
+	}
+	s2 := rss / float64(max(1, len(seconds)-3))
+	return math.Sqrt(s2 * c00 / det), math.Sqrt(s2 * c22 / det), true
+}

@@ -1,0 +1,279 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"penarm/digitize/series"
+)
+
+// chart gives the checks of the whole chart.
+func (j *judge) chart(bs []Batch, loose []run) []Check {
+	out := []Check{j.record(bs), j.chartEntries(bs, loose)}
+	if c := j.clock(); c != nil {
+		out = append(out, *c)
+	}
+	if c := j.form(bs); c != nil {
+		out = append(out, *c)
+	}
+	return out
+}
+
+// record: what stands on the paper besides a clean line. A second lap is a violation
+// by itself; a stopped or turned chart and a gap inside a hold need a person; the rest is listed.
+func (j *judge) record(bs []Batch) Check {
+	c := Check{Check: "record", Verdict: Pass, Counts: true, Source: j.Rules.Record.String()}
+	var why []string
+	note := func(v Verdict, words string, p ...Place) {
+		c.Verdict = Worst(c.Verdict, v)
+		why = append(why, words)
+		c.Places = append(c.Places, p...)
+	}
+	if len(j.product.nodes) == 0 {
+		note(Undecided, "the product pen shows nothing")
+	}
+	listed := func(pen string, from, to time.Time) Verdict {
+		for _, b := range bs {
+			if b.Hold != nil && pen != "airspace" && from.Before(b.Hold.End.Time) && to.After(b.Hold.Start.Time) {
+				return Undecided
+			}
+		}
+		return Pass
+	}
+	for _, e := range j.Events {
+		p := Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text}
+		words := fmt.Sprintf("%s at %s", eventWords[e.Kind], e.From.Format("15:04"))
+		if e.Text != "" {
+			words += " (" + e.Text + ")"
+		}
+		switch e.Kind {
+		case series.EventLap:
+			note(Fail, words, p)
+		case series.EventStopped, series.EventTurned:
+			note(Undecided, words, p)
+		case series.EventAmbig:
+			note(listed(e.Pen, e.From, e.To), words, p)
+		case series.EventBlot, series.EventNote, series.EventStart:
+			note(Pass, words, p)
+		}
+	}
+	for _, tr := range []struct {
+		pen string
+		*trace
+	}{{"product", j.product}, {"airspace", j.airspace}} {
+		if tr.trace == nil {
+			continue
+		}
+		for _, g := range tr.gaps() {
+			from, to := tr.at(g[0]), tr.at(g[1])
+			if j.told(tr.pen, from, to) {
+				continue
+			}
+			v := listed(tr.pen, from, to)
+			words := fmt.Sprintf("gap of the %s pen from %s to %s", tr.pen, from.Format("15:04:05"), to.Format("15:04:05"))
+			if v != Pass {
+				words += ", inside a hold"
+			}
+			note(v, words, j.place(tr.pen, g[0], g[1], "gap"))
+		}
+		if len(tr.backward) > 0 {
+			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, tr.backward[0].Format("15:04:05")))
+		}
+	}
+	j.span(note)
+	if j.Form != nil && j.ExpectedForm != "" && j.Form.Form != j.ExpectedForm {
+		note(Undecided, fmt.Sprintf("the chart is form %s, the recorder's is %s", j.Form.Form, j.ExpectedForm))
+	}
+	c.Reason = "one line without a gap inside a hold, no second lap, no sign of a stopped or turned chart"
+	if len(why) > 0 {
+		c.Reason = strings.Join(why, "; ")
+	}
+	return c
+}
+
+var eventWords = map[series.Kind]string{series.EventLap: "second lap over the first", series.EventStopped: "the clock stood", series.EventTurned: "the chart was turned",
+	series.EventAmbig: "two lines compete", series.EventBlot: "blot", series.EventNote: "writing on the line", series.EventStart: "start off the written time"}
+
+// told: an event already names what breaks the trace there.
+func (j *judge) told(pen string, from, to time.Time) bool {
+	for _, e := range j.Events {
+		if unsure(e) && (e.Pen == "" || e.Pen == pen) && !from.After(e.To) && !to.Before(e.From) {
+			return true
+		}
+	}
+	return false
+}
+
+// span: a chart used beyond the time it is made for, and a start off the written one.
+func (j *judge) span(note func(Verdict, string, ...Place)) {
+	n := len(j.product.nodes)
+	if n == 0 {
+		return
+	}
+	first, last := j.product.nodes[0].t, j.product.nodes[n-1].t
+	if j.Form != nil && j.Form.RotationHours > 0 {
+		// Half a division of time is left to the reading.
+		if over := last - first - j.Form.RotationHours*3600; over > j.Form.TimeArcs.EveryMinutes*30+60 {
+			note(Fail, fmt.Sprintf("the chart turns once in %g h and was left on %.0f min longer", j.Form.RotationHours, over/60), j.place("product", last-over, last, "beyond one turn"))
+		}
+	}
+	if j.Entries == nil || !j.HourKnown {
+		return
+	}
+	for _, e := range j.Events {
+		if e.Kind == series.EventStart {
+			return
+		}
+	}
+	if at, _, ok := j.when(j.Entries.OnChart, j.first); ok {
+		off := math.Mod(first-at, 24*3600)
+		if off > 12*3600 {
+			off -= 24 * 3600
+		} else if off < -12*3600 {
+			off += 24 * 3600
+		}
+		if math.Abs(off) > 15*60 {
+			note(Pass, fmt.Sprintf("the trace starts %.0f min off the written %s", off/60, j.Entries.OnChart), j.place("product", first, first, "start of the trace"))
+		}
+	}
+}
+
+// chartEntries asks for what must be written once a chart, and tells the holds that no batch names.
+func (j *judge) chartEntries(bs []Batch, loose []run) Check {
+	c := Check{Check: "entries", Verdict: Pass, Counts: true}
+	var missing, sources []string
+	for _, e := range j.Rules.ChartEntries {
+		have := 0
+		switch e.Entry {
+		case "plant":
+			if j.Plant != nil {
+				have = filled(j.Plant.Plant)
+			}
+		case "recorder":
+			if j.Entries != nil {
+				have = filled(j.Entries.Recorder)
+			}
+		case "chart_date":
+			if j.Entries != nil {
+				have = filled(j.Entries.ChartDate)
+			}
+		case "operator":
+			if j.Entries != nil {
+				have = filled(j.Entries.Operator)
+			}
+		}
+		if have == 0 {
+			missing = append(missing, e.Entry)
+		}
+		if s := e.Cited.String(); len(sources) == 0 || sources[len(sources)-1] != s {
+			sources = append(sources, s)
+		}
+	}
+	c.Source = strings.Join(sources, "; ")
+	switch {
+	case j.Entries == nil:
+		c.Verdict = Fail
+		c.Reason = fmt.Sprintf("no entries for this chart: %d hold(s) shown are judged for their length only", len(bs))
+		return c
+	case len(missing) > 0:
+		c.Verdict = Fail
+		c.Reason = "not written: " + strings.Join(missing, ", ")
+	case len(bs) == 0:
+		c.Verdict = Fail
+		c.Reason = "no batch is written"
+	default:
+		c.Reason = "all required entries of the chart are there"
+	}
+	for _, r := range loose {
+		what := "a hold that no batch names, or a wash"
+		c.Reason += fmt.Sprintf("; %s from %s to %s", what, j.product.at(r.from).Format("15:04"), j.product.at(r.to).Format("15:04"))
+		c.Places = append(c.Places, j.place("product", r.from, r.to, what))
+	}
+	return c
+}
+
+// clock judges the recorder's last time-accuracy test: a chart that ran fast proves
+// less time than it shows; a slow one is not credited.
+func (j *judge) clock() *Check {
+	t := j.clockCheck()
+	if t == nil {
+		return nil
+	}
+	c := &Check{Check: "clock", Verdict: Pass, Counts: true, Measured: clip(t.ChartMinutes), Limit: clip(t.TrueMinutes), Unit: "min", Source: j.Rules.ClockFast.String(),
+		Reason: fmt.Sprintf("%g min on the chart for %g min by the watch on %s", t.ChartMinutes, t.TrueMinutes, t.Date)}
+	if j.fast < 1 {
+		c.Verdict = Fail
+		c.Reason += ": the chart runs fast"
+	}
+	if n := j.Rules.ClockMonths; n != nil && len(j.product.nodes) > 0 {
+		if tested, err := time.Parse("2006-01-02", t.Date); err == nil {
+			on := j.product.at(j.product.nodes[0].t)
+			switch {
+			case on.After(tested.AddDate(0, int(n.Value), 1)):
+				c.Reason += fmt.Sprintf("; the test is older than %g months", n.Value)
+			case on.Before(tested):
+				c.Reason += "; the test was made after this chart"
+			}
+		}
+	}
+	return c
+}
+
+// form compares the printed blank with the rule set's limits; information.
+func (j *judge) form(bs []Batch) *Check {
+	l, f := j.Rules.Form, j.Form
+	if l == nil || f == nil || len(f.Rings) < 2 {
+		return nil
+	}
+	legal, ok := j.Rules.Rows[0].Options[0].Temperature.In(f.Unit)
+	if !ok {
+		return nil
+	}
+	for _, b := range bs {
+		if b.Unit == f.Unit && b.Legal > 0 {
+			legal = math.Max(legal, b.Legal)
+		}
+	}
+	c := &Check{Check: "form", Verdict: Pass, Source: l.Cited.String()}
+	var why []string
+	low, high := f.Temperature(f.Inner()), f.Temperature(f.Outer())
+	if low > high {
+		low, high = high, low
+	}
+	const eps = 1e-6
+	if v, ok := l.Span.In(f.Unit); ok && high-low < v-eps {
+		why = append(why, fmt.Sprintf("the scale spans %g°, at least %g° wanted", high-low, v))
+	}
+	if v, ok := l.Around.In(f.Unit); ok && (low > legal-v+eps || high < legal+v-eps) {
+		why = append(why, fmt.Sprintf("the scale does not reach %g° to either side of %g°", v, legal))
+	}
+	if v, ok := l.Division.In(f.Unit); ok && f.MinorRing > v+eps {
+		why = append(why, fmt.Sprintf("divisions of %g°, at most %g° wanted", f.MinorRing, v))
+	}
+	radius := f.Radius(legal)
+	if s := f.MMPerDegree(radius) * f.MinorRing; l.SpacingMM > 0 && s < l.SpacingMM-eps {
+		words := fmt.Sprintf("divisions %.2f mm apart at %g°, at least %g mm wanted", s, legal, l.SpacingMM)
+		if l.SpacingThinMM > 0 && s >= l.SpacingThinMM-eps {
+			words += fmt.Sprintf(" (%g mm where the line can be told from the print)", l.SpacingThinMM)
+		}
+		why = append(why, words)
+	}
+	if l.TimeMinutes > 0 && f.TimeArcs.EveryMinutes > l.TimeMinutes+eps {
+		why = append(why, fmt.Sprintf("time divisions of %g min, at most %g min wanted", f.TimeArcs.EveryMinutes, l.TimeMinutes))
+	}
+	// Chord of one time division on the circle of the legal temperature: 2r·sin(half its angle).
+	if chord := 2 * radius * math.Sin(math.Pi*f.TimeArcs.EveryMinutes/(f.RotationHours*60)); l.TimeChordMM > 0 && chord < l.TimeChordMM-eps {
+		why = append(why, fmt.Sprintf("time divisions %.1f mm long at %g°, at least %g mm wanted", chord, legal, l.TimeChordMM))
+	}
+	if l.RotationHours > 0 && f.RotationHours > l.RotationHours+eps {
+		why = append(why, fmt.Sprintf("one turn in %g h, at most %g h wanted", f.RotationHours, l.RotationHours))
+	}
+	c.Reason = "the printed form keeps the limits"
+	if len(why) > 0 {
+		c.Verdict = Fail
+		c.Reason = strings.Join(why, "; ")
+	}
+	return c
+}

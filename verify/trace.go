@@ -1,0 +1,259 @@
+package verify
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"penarm/digitize/series"
+)
+
+// node is one inked sample: seconds after the trace's origin, the temperature and
+// its standard uncertainty in the series' unit, and that of the time in seconds.
+type node struct{ t, temp, uTemp, uTime float64 }
+
+// trace is a series made ready for judging. broken[i] says that the paper shows
+// nothing sure between node i and node i+1.
+type trace struct {
+	origin   time.Time
+	nodes    []node
+	broken   []bool
+	backward []time.Time // samples that ran back in time, dropped
+}
+
+// at and sec convert between the trace's seconds and clock time.
+func (tr *trace) at(sec float64) time.Time {
+	return tr.origin.Add(time.Duration(math.Round(sec*1e3)) * time.Millisecond)
+}
+func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
+
+// newTrace drops the gaps and whatever the unsure events cover. A step longer
+// than a minute and than three usual steps is a gap too: a logger's missing rows.
+func newTrace(s series.Series, origin time.Time, unsure []series.Event) *trace {
+	tr := &trace{origin: origin}
+	var steps []float64
+	gap := false
+	for _, p := range s.Samples {
+		t := tr.sec(p.Time)
+		if p.Quality == series.Gap || math.IsNaN(p.Temperature) || math.IsInf(p.Temperature, 0) || covered(unsure, p.Time) {
+			gap = true
+			continue
+		}
+		n := len(tr.nodes)
+		if n > 0 && t < tr.nodes[n-1].t {
+			tr.backward = append(tr.backward, p.Time)
+			continue
+		}
+		if n > 0 {
+			tr.broken = append(tr.broken, gap || crossed(unsure, tr.at(tr.nodes[n-1].t), p.Time))
+			if !gap {
+				steps = append(steps, t-tr.nodes[n-1].t)
+			}
+		}
+		gap = false
+		tr.nodes = append(tr.nodes, node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)})
+	}
+	if len(steps) > 0 {
+		slices.Sort(steps)
+		longest := math.Max(60, 3*steps[len(steps)/2])
+		for i := range tr.broken {
+			tr.broken[i] = tr.broken[i] || tr.nodes[i+1].t-tr.nodes[i].t > longest
+		}
+	}
+	return tr
+}
+
+func sane(u float64) float64 {
+	if !(u >= 0) || math.IsInf(u, 0) {
+		return 0
+	}
+	return u
+}
+
+func covered(evs []series.Event, t time.Time) bool {
+	return slices.ContainsFunc(evs, func(e series.Event) bool { return !t.Before(e.From) && !t.After(e.To) })
+}
+
+func crossed(evs []series.Event, a, b time.Time) bool {
+	return slices.ContainsFunc(evs, func(e series.Event) bool { return a.Before(e.To) && b.After(e.From) || a.Equal(b) && a.Equal(e.From) })
+}
+
+// run is an unbroken stretch at or above a level, in the trace's seconds. uFrom
+// and uTo are the standard uncertainties of its ends in seconds.
+type run struct {
+	from, to   float64
+	uFrom, uTo float64
+	open       bool // it touches an end of the trace: the paper does not show all of it
+	gap        bool // a gap lies within it, or makes one of its ends
+	inked      bool // ink, and not a gap alone, shows it
+}
+
+func (r run) minutes() float64 { return (r.to - r.from) / 60 }
+
+// u is the standard uncertainty of the run's minutes.
+func (r run) u() float64 { return math.Hypot(r.uFrom, r.uTo) / 60 }
+
+// shift is what is added to each node before it is compared: fixed, and by times its own uncertainty.
+type shift struct{ fixed, by float64 }
+
+// runs lists the stretches at or above the level, gaps counted as below it or as above it.
+func (tr *trace) runs(level float64, s shift, gapsAbove bool) (out []run) {
+	if len(tr.nodes) == 0 {
+		return nil
+	}
+	value := func(i int) float64 { return tr.nodes[i].temp + s.fixed + s.by*tr.nodes[i].uTemp }
+	var cur *run
+	begin := func(t, u float64) { cur = &run{from: t, uFrom: u} }
+	end := func(t, u float64) {
+		cur.to, cur.uTo = t, u
+		out = append(out, *cur)
+		cur = nil
+	}
+	above := value(0) >= level
+	if above {
+		begin(tr.nodes[0].t, tr.nodes[0].uTime)
+		cur.open, cur.inked = true, true
+	}
+	for i := 0; i+1 < len(tr.nodes); i++ {
+		a, b := tr.nodes[i], tr.nodes[i+1]
+		next := value(i+1) >= level
+		switch {
+		case tr.broken[i] && gapsAbove:
+			if cur == nil {
+				begin(a.t, a.uTime)
+			}
+			cur.gap = true
+			if !next {
+				end(b.t, b.uTime)
+			} else {
+				cur.inked = true
+			}
+		case tr.broken[i]:
+			if cur != nil {
+				cur.gap = true
+				end(a.t, a.uTime)
+			}
+			if next {
+				begin(b.t, b.uTime)
+				cur.gap, cur.inked = true, true
+			}
+		case above != next:
+			t, u := tr.crossing(i, level, value)
+			if next {
+				begin(t, u)
+				cur.inked = true
+			} else {
+				end(t, u)
+			}
+		}
+		above = next
+	}
+	if cur != nil {
+		cur.open = true
+		last := tr.nodes[len(tr.nodes)-1]
+		end(last.t, last.uTime)
+	}
+	return out
+}
+
+// crossing of the level between node i and the next, linear between them, with its
+// standard uncertainty: that of the temperature over the local slope, and that of
+// the time, in quadrature (JCGM 100:2008 5.1.2).
+func (tr *trace) crossing(i int, level float64, value func(int) float64) (t, u float64) {
+	a, b := tr.nodes[i], tr.nodes[i+1]
+	va, vb := value(i), value(i+1)
+	t = a.t + (b.t-a.t)*(level-va)/(vb-va)
+	uTemp, uTime := (a.uTemp+b.uTemp)/2, (a.uTime+b.uTime)/2
+	slope := math.Abs(tr.slope(i, t))
+	if math.IsInf(slope, 0) || uTemp == 0 {
+		return t, uTime
+	}
+	return t, math.Hypot(uTemp/math.Max(slope, flattest), uTime)
+}
+
+// flattest slope in degrees a second that a crossing is judged by: flatter ones would
+// give an hour or more of uncertainty, where the shifted traces decide instead.
+const flattest = 1e-4
+
+// slope about a crossing in degrees a second: least squares over half a minute to
+// either side, so that the raggedness of neighbouring samples does not steepen it.
+func (tr *trace) slope(i int, t float64) float64 {
+	lo, hi := i, i+1
+	for lo > 0 && !tr.broken[lo-1] && t-tr.nodes[lo-1].t <= 30 {
+		lo--
+	}
+	for hi+1 < len(tr.nodes) && !tr.broken[hi] && tr.nodes[hi+1].t-t <= 30 {
+		hi++
+	}
+	var n, st, sv, stt, stv float64
+	for _, p := range tr.nodes[lo : hi+1] {
+		d := p.t - t
+		n, st, sv, stt, stv = n+1, st+d, sv+p.temp, stt+d*d, stv+d*p.temp
+	}
+	den := n*stt - st*st
+	if den < 1e-9 {
+		return math.Inf(1)
+	}
+	return (n*stv - st*sv) / den
+}
+
+// within gives the nodes between two times.
+func (tr *trace) within(from, to float64) []node {
+	lo, _ := slices.BinarySearchFunc(tr.nodes, from, func(n node, t float64) int { return cmp(n.t, t) })
+	hi := lo
+	for hi < len(tr.nodes) && tr.nodes[hi].t <= to {
+		hi++
+	}
+	return tr.nodes[lo:hi]
+}
+
+func cmp(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+// mean of the trace over a stretch, from its values on a fine grid, with the
+// standard uncertainty that the reading and the spread over the stretch give; false where a gap lies in it.
+func (tr *trace) mean(from, to float64) (v, u float64, ok bool) {
+	const steps = 24
+	var sum, sq, uu float64
+	for k := 0; k <= steps; k++ {
+		x, ux, ok := tr.value(from + (to-from)*float64(k)/steps)
+		if !ok {
+			return 0, 0, false
+		}
+		sum, sq, uu = sum+x, sq+x*x, uu+ux
+	}
+	n := float64(steps + 1)
+	v = sum / n
+	return v, math.Sqrt(math.Max(0, sq/n-v*v) + uu*uu/(n*n)), true
+}
+
+// value between samples, linear; false beyond the trace and in a gap.
+func (tr *trace) value(t float64) (v, u float64, ok bool) {
+	i, found := slices.BinarySearchFunc(tr.nodes, t, func(n node, t float64) int { return cmp(n.t, t) })
+	if found {
+		return tr.nodes[i].temp, tr.nodes[i].uTemp, true
+	}
+	if i == 0 || i == len(tr.nodes) || tr.broken[i-1] {
+		return 0, 0, false
+	}
+	a, b := tr.nodes[i-1], tr.nodes[i]
+	q := (t - a.t) / (b.t - a.t)
+	return a.temp + q*(b.temp-a.temp), a.uTemp + q*(b.uTemp-a.uTemp), true
+}
+
+// gaps lists the broken stretches.
+func (tr *trace) gaps() (out [][2]float64) {
+	for i, b := range tr.broken {
+		if b {
+			out = append(out, [2]float64{tr.nodes[i].t, tr.nodes[i+1].t})
+		}
+	}
+	return out
+}

@@ -1,0 +1,646 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"penarm/calibrate/form"
+	"penarm/digitize/series"
+	"penarm/verify/entries"
+	"penarm/verify/rules"
+)
+
+// Problem is everything that a chart is judged by. Recorder, Entries and Form may
+// be nil. HourKnown: the series' clock times are certain; where they are not, only
+// durations are judged.
+type Problem struct {
+	Series       []series.Series
+	Events       []series.Event
+	Plant        *entries.Plant
+	Recorder     *entries.Recorder
+	Entries      *entries.Entries
+	Rules        *rules.RuleSet
+	Form         *form.Form
+	ExpectedForm string
+	HourKnown    bool
+}
+
+// judge is one chart being judged.
+type judge struct {
+	Problem
+	unit       string
+	k          float64 // guard band in standard uncertainties
+	product    *trace
+	airspace   *trace  // nil where the recorder has no such pen
+	fast       float64 // factor on shown minutes, below 1 where the clock ran fast
+	doubtAfter float64 // chart times from here on do not follow the clock: it stood or was turned
+	first      float64 // seconds that written times are resolved from
+}
+
+// correlated is the share of a sample's uncertainty that all samples of a hold may
+// have in common: the whole trace is judged shifted by k times this share of its
+// uncertainty. The rest, a line's raggedness, changes sign within a minute and moves
+// the ends of a hold only, where it counts in full.
+const correlated = 0.7
+
+// written is the standard uncertainty in seconds of a time written to the minute:
+// uniform within half a minute to either side, JCGM 100:2008 4.3.7.
+var written = 30 / math.Sqrt(3)
+
+// Verify judges a chart. It fills the findings but for Scan, Calibration and
+// Provenance. Pure: the same problem gives the same findings.
+func Verify(p Problem) *Findings {
+	f := &Findings{Schema: "penarm.findings/1", Batches: []Batch{}, Checks: []Check{}, Form: p.ExpectedForm}
+	if p.Form != nil {
+		f.Form = p.Form.Form
+	}
+	if p.Recorder != nil {
+		f.Recorder = p.Recorder.Recorder
+	}
+	if p.Entries != nil {
+		f.ChartDate = p.Entries.ChartDate
+	}
+	if p.Rules == nil {
+		f.Checks = append(f.Checks, Check{Check: "record", Verdict: Undecided, Counts: true, Reason: "no rule set: nothing can be judged"})
+		f.Verdict = Undecided
+		return f
+	}
+	f.Rules = p.Rules.Rules
+	j := newJudge(p)
+	if f.ChartDate == "" && len(j.product.nodes) > 0 && j.HourKnown {
+		f.ChartDate = j.product.at(j.product.nodes[0].t).Format("2006-01-02")
+	}
+	loose := []run(nil)
+	if p.Entries == nil {
+		f.Batches = j.unnamed()
+	} else {
+		f.Batches, loose = j.named()
+	}
+	f.Checks = j.chart(f.Batches, loose)
+	f.Verdict = worstOf(f.Checks)
+	for _, b := range f.Batches {
+		f.Verdict = Worst(f.Verdict, b.Verdict)
+	}
+	return f
+}
+
+func worstOf(cs []Check) Verdict {
+	w := Pass
+	for _, c := range cs {
+		if c.Counts {
+			w = Worst(w, c.Verdict)
+		}
+	}
+	return w
+}
+
+// unsure are the events behind which the paper's line proves nothing.
+func unsure(e series.Event) bool {
+	return e.Kind == series.EventAmbig || e.Kind == series.EventStopped || e.Kind == series.EventTurned || e.Kind == series.EventLap
+}
+
+func newJudge(p Problem) *judge {
+	j := &judge{Problem: p, unit: "F", k: p.Rules.GuardBand.Value, fast: 1, doubtAfter: math.Inf(1), product: &trace{}}
+	if p.Plant != nil && p.Plant.Unit != "" {
+		j.unit = p.Plant.Unit
+	}
+	var origin time.Time
+	for _, s := range p.Series {
+		if s.Pen == "product" && len(s.Samples) > 0 {
+			origin = s.Samples[0].Time
+			if s.Unit != "" {
+				j.unit = s.Unit
+			}
+		}
+	}
+	for _, s := range p.Series {
+		var evs []series.Event
+		for _, e := range p.Events {
+			if unsure(e) && (e.Pen == "" || e.Pen == s.Pen) {
+				evs = append(evs, e)
+			}
+		}
+		switch tr := newTrace(s, origin, evs); s.Pen {
+		case "product":
+			j.product = tr
+		case "airspace":
+			j.airspace = tr
+		}
+	}
+	for _, e := range p.Events {
+		if e.Kind == series.EventStopped || e.Kind == series.EventTurned {
+			j.doubtAfter = math.Min(j.doubtAfter, j.product.sec(e.From))
+		}
+	}
+	if c := j.clockCheck(); c != nil && c.ChartMinutes > c.TrueMinutes {
+		j.fast = c.TrueMinutes / c.ChartMinutes
+	}
+	j.resolveFrom()
+	return j
+}
+
+func (j *judge) clockCheck() *entries.ClockCheck {
+	if j.Recorder == nil {
+		return nil
+	}
+	return j.Recorder.ClockCheck
+}
+
+// resolveFrom sets the instant from which a written time of day is the next one:
+// half of what the trace leaves free of a day before its start, at most three hours.
+func (j *judge) resolveFrom() {
+	if len(j.product.nodes) == 0 {
+		return
+	}
+	start, end := j.product.nodes[0].t, j.product.nodes[len(j.product.nodes)-1].t
+	j.first = start - math.Min(3*3600, math.Max(1800, (24*3600-(end-start))/2))
+}
+
+// when resolves a time written as HH:MM or HH:MM:SS, not before after, into the
+// trace's seconds with its standard uncertainty; false where nothing is written.
+func (j *judge) when(s string, after float64) (t, u float64, ok bool) {
+	layout := "15:04"
+	if strings.Count(s, ":") == 2 {
+		layout = "15:04:05"
+	}
+	c, err := time.Parse(layout, s)
+	if err != nil {
+		return 0, 0, false
+	}
+	u = written
+	if layout == "15:04:05" {
+		u /= 60
+	}
+	from := j.product.at(after)
+	at := time.Date(from.Year(), from.Month(), from.Day(), c.Hour(), c.Minute(), c.Second(), 0, time.UTC)
+	if at.Before(from) {
+		at = at.AddDate(0, 0, 1)
+	}
+	return j.product.sec(at), u, true
+}
+
+// reading is a written reading on the trace's clock.
+type reading struct {
+	at, u float64
+	known bool // its time is written
+	value float64
+	label string
+}
+
+// matter is one written batch, matched to the trace.
+type matter struct {
+	*entries.Batch
+	indicating, air []reading
+	outlet, uOutlet float64
+	hasOutlet       bool
+	from, to        float64 // its window
+	times           []float64
+	compared        []comparison
+}
+
+// comparison of the pen with the indicating thermometer at one written reading.
+type comparison struct {
+	reading
+	pen, u float64 // pen's reading, and the standard uncertainty of the difference
+	seen   bool
+}
+
+func (c comparison) high() float64 { return c.pen - c.value }
+
+// matters resolves all written times, batch after batch, and draws the windows.
+func (j *judge) matters() []*matter {
+	var out []*matter
+	after := j.first
+	for i := range j.Entries.Batches {
+		b := &j.Entries.Batches[i]
+		m := &matter{Batch: b}
+		m.outlet, m.uOutlet, m.hasOutlet = j.when(b.OutletOpened, j.first)
+		list := func(rs []entries.Reading) (l []reading) {
+			for _, r := range rs {
+				x := reading{value: j.own(r.Reads), label: fmt.Sprintf("%s at %s", deg(r.Reads), r.At)}
+				if x.at, x.u, x.known = j.when(r.At, j.first); x.known {
+					m.times = append(m.times, x.at)
+				}
+				l = append(l, x)
+			}
+			return l
+		}
+		m.indicating, m.air = list(b.Indicating), list(b.Airspace)
+		out = append(out, m)
+	}
+	// A chart of several days: later batches come after earlier ones.
+	if n := len(j.product.nodes); n > 0 && j.product.nodes[n-1].t-j.product.nodes[0].t > 24*3600 {
+		for _, m := range out {
+			after = m.advance(after)
+		}
+	}
+	for _, m := range out {
+		m.from, m.to = math.Inf(-1), math.Inf(1)
+		me := m.anchor()
+		if m.hasOutlet {
+			m.to = m.outlet
+		}
+		for _, o := range out {
+			switch {
+			case o == m || math.IsNaN(me):
+			case o.hasOutlet && o.outlet < me:
+				m.from = math.Max(m.from, o.outlet)
+			case !m.hasOutlet && len(o.times) > 0 && slices.Min(o.times) > me:
+				m.to = math.Min(m.to, slices.Min(o.times))
+			}
+		}
+	}
+	return out
+}
+
+// own gives a written reading in the series' unit, where the two differ.
+func (j *judge) own(v float64) float64 {
+	if j.Plant == nil || j.Plant.Unit == "" || j.Plant.Unit == j.unit {
+		return v
+	}
+	if j.unit == "C" {
+		return (v - 32) / 1.8
+	}
+	return v*1.8 + 32
+}
+
+// anchor is the latest written time of a batch, NaN where there is none.
+func (m *matter) anchor() float64 {
+	if m.hasOutlet {
+		return m.outlet
+	}
+	if len(m.times) > 0 {
+		return slices.Max(m.times)
+	}
+	return math.NaN()
+}
+
+// advance moves a batch's times by whole days until none lies before after.
+func (m *matter) advance(after float64) float64 {
+	const day = 24 * 3600
+	low := m.anchor()
+	if math.IsNaN(low) {
+		return after
+	}
+	for _, t := range m.times {
+		low = math.Min(low, t)
+	}
+	d := day * math.Max(0, math.Ceil((after-low)/day))
+	m.outlet += d
+	for _, l := range [][]reading{m.indicating, m.air} {
+		for i := range l {
+			l[i].at += d
+		}
+	}
+	for i := range m.times {
+		m.times[i] += d
+	}
+	return m.anchor()
+}
+
+// heat is a stretch of the trace in which a vat is hot: within ten degrees F below
+// the level and above. A dip inside it is a dip; a colder stretch means that the vat
+// was emptied or the milk cooled. Common practice, no source.
+const heatBelowF = 10.0
+
+func (j *judge) heats(level float64) []run {
+	d := heatBelowF
+	if j.unit == "C" {
+		d /= 1.8
+	}
+	return j.product.runs(level-d, shift{}, true)
+}
+
+// share is what of the trace belongs to a batch at a level.
+type share struct {
+	heats []run
+	from  float64 // no run that starts earlier, the batch before still emptying
+	to    float64 // nor one that starts later, after the outlet was opened
+	doubt string  // why it is not sure that this is the batch's
+}
+
+func (s share) has(r run) bool {
+	if r.from > s.to || r.to < s.from {
+		return false
+	}
+	return slices.ContainsFunc(s.heats, func(h run) bool { return r.from <= h.to && r.to >= h.from })
+}
+
+// near is how far in seconds a written time may lie beside a stretch and still be meant for it: the minute it is written to.
+const near = 60.0
+
+// match finds the batch's heats: those of its window; where there are several, those that the written readings lie in.
+func (j *judge) match(m *matter, level float64) share {
+	s := share{from: math.Inf(-1), to: math.Inf(1)}
+	if m.hasOutlet {
+		s.to = m.outlet + near
+	}
+	var window, read []run
+	for _, h := range j.heats(level) {
+		if slices.ContainsFunc(m.times, func(t float64) bool { return t >= h.from-near && t <= h.to+near }) {
+			read = append(read, h)
+		}
+		if h.from >= m.from-near && h.from <= m.to+near && (h.inked || h.minutes() > 10) {
+			window = append(window, h)
+		}
+	}
+	if len(read) > 0 {
+		s.heats = read
+		if !math.IsInf(m.from, 0) && slices.Min(m.times) > m.from {
+			s.from = m.from
+		}
+		return s
+	}
+	hot := slices.DeleteFunc(slices.Clone(window), func(h run) bool { return !j.reaches(h, level) })
+	if len(hot) == 0 {
+		s.heats = window
+		return s
+	}
+	s.heats = hot
+	switch {
+	case len(m.times) > 0:
+		s.doubt = "no written reading lies in it: is this the batch's hold?"
+	case len(hot) > 1:
+		s.doubt = fmt.Sprintf("%d heats lie in the batch's time and no written reading tells which: one may be a wash", len(hot))
+	case math.IsInf(m.to, 1) && len(j.Entries.Batches) > 1:
+		s.doubt = "neither the outlet's time nor a reading is written: is this the batch's hold?"
+	}
+	return s
+}
+
+// reaches: the heat may hold a run at or above the level.
+func (j *judge) reaches(h run, level float64) bool {
+	return slices.ContainsFunc(j.product.runs(level, shift{by: j.k * correlated}, true), func(r run) bool { return r.from <= h.to && r.to >= h.from })
+}
+
+// named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.
+func (j *judge) named() (out []Batch, loose []run) {
+	ms := j.matters()
+	for _, m := range ms {
+		m.compared = j.compare(m)
+	}
+	if j.Rules.Agreement != nil && j.Rules.Agreement.Every == "chart" {
+		shareComparisons(ms)
+	}
+	used := []run{}
+	for i, m := range ms {
+		rows, note := class(j.Rules, m.Batch)
+		var bs []Batch
+		for _, row := range rows {
+			b, r := j.bestOption(m, row, i, len(ms))
+			bs = append(bs, b)
+			used = append(used, r...)
+		}
+		b := bs[len(bs)-1]
+		if len(bs) == 2 {
+			b = settle(bs[0], bs[1])
+		}
+		if note != "" {
+			noteHold(&b, note)
+		}
+		out = append(out, b)
+	}
+	base, ok := j.Rules.Rows[0].Options[0].Temperature.In(j.unit)
+	if !ok {
+		return out, nil
+	}
+	for _, r := range j.product.runs(base, shift{}, true) {
+		if r.minutes() >= shown && r.inked && !slices.ContainsFunc(used, func(h run) bool { return r.from <= h.to && r.to >= h.from }) {
+			loose = append(loose, r)
+		}
+	}
+	return out, loose
+}
+
+func noteHold(b *Batch, note string) {
+	for i := range b.Checks {
+		if b.Checks[i].Check == "hold" {
+			b.Checks[i].Reason += "; " + note
+		}
+	}
+}
+
+// shareComparisons: the law wants one comparison a chart or shift, so a batch without one takes those of the others.
+func shareComparisons(ms []*matter) {
+	var all []comparison
+	for _, m := range ms {
+		all = append(all, m.compared...)
+	}
+	for _, m := range ms {
+		if len(m.compared) == 0 {
+			m.compared = all
+		}
+	}
+}
+
+// settle two judgements of one batch, by the milder and by the stricter row, where a
+// question that chooses between them is unanswered: what passes by the stricter passes,
+// what fails by the milder fails, all else is undecided.
+func settle(mild, strict Batch) Batch {
+	out := strict
+	out.Checks = slices.Clone(strict.Checks)
+	for i, c := range out.Checks {
+		k := slices.IndexFunc(mild.Checks, func(o Check) bool { return o.Check == c.Check })
+		switch {
+		case c.Verdict == Pass || k < 0:
+		case mild.Checks[k].Verdict == Fail:
+			out.Checks[i] = mild.Checks[k]
+		case mild.Checks[k].Verdict != c.Verdict:
+			out.Checks[i].Verdict = Undecided
+			out.Checks[i].Reason += fmt.Sprintf("; at or above %s it is %s", deg(mild.Legal), mild.Checks[k].Verdict)
+		}
+	}
+	if strict.Hold == nil {
+		out.Hold = mild.Hold
+	}
+	out.Verdict = worstOf(out.Checks)
+	return out
+}
+
+// shown is the shortest run in minutes that is listed as a hold where no entry names it.
+const shown = 10.0
+
+// unnamed lists the holds of a chart without entries and judges their length by the base row.
+func (j *judge) unnamed() []Batch {
+	out := []Batch{}
+	row := j.Rules.Rows[0]
+	base, ok := row.Options[0].Temperature.In(j.unit)
+	if !ok {
+		return out
+	}
+	for _, r := range j.product.runs(base, shift{}, true) {
+		if r.minutes() < shown || !r.inked {
+			continue
+		}
+		var best Batch
+		for i, o := range row.Options {
+			b := Batch{Batch: strconv.Itoa(len(out) + 1), Unit: j.unit}
+			h := j.measure(share{heats: []run{r}, from: math.Inf(-1), to: math.Inf(1)}, base2(o, j.unit), nil)
+			j.fill(&b, h, o)
+			b.Checks = []Check{j.holdCheck(h, o)}
+			b.Checks = append(b.Checks, j.information(h, o)...)
+			if top, _ := j.product.top(r.from, r.to); top > base+washF(j.unit) {
+				b.Checks[0].Reason += fmt.Sprintf("; it reaches %s: it may be a wash", deg(top))
+			}
+			b.Verdict = worstOf(b.Checks)
+			if i == 0 || rank(b.Verdict) < rank(best.Verdict) {
+				best = b
+			}
+		}
+		out = append(out, best)
+	}
+	return out
+}
+
+// washF: milk is seldom taken so far above the legal temperature, wash water often is. Common practice, no source.
+func washF(unit string) float64 {
+	if unit == "C" {
+		return 15 / 1.8
+	}
+	return 15
+}
+
+func base2(o rules.Option, unit string) float64 { v, _ := o.Temperature.In(unit); return v }
+
+func (tr *trace) top(from, to float64) (v float64, at float64) {
+	v = math.Inf(-1)
+	for _, n := range tr.within(from, to) {
+		if n.temp > v {
+			v, at = n.temp, n.t
+		}
+	}
+	return v, at
+}
+
+func rank(v Verdict) int { return map[Verdict]int{Pass: 0, Undecided: 1, Fail: 2}[v] }
+
+// bestOption judges a batch by every option of its row, any of which suffices, and
+// gives the best outcome with the heats it took.
+func (j *judge) bestOption(m *matter, row rules.Row, i, n int) (best Batch, used []run) {
+	options, note := j.reduced(m, row)
+	first := true
+	for _, o := range options {
+		if _, ok := o.Temperature.In(j.unit); !ok {
+			continue
+		}
+		b, s := j.batch(m, o, i, n)
+		used = append(used, s.heats...)
+		if first || rank(b.Verdict) < rank(best.Verdict) || b.Verdict == best.Verdict && rank(holdOf(b)) < rank(holdOf(best)) {
+			best, first = b, false
+		}
+	}
+	if first {
+		best = Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit, Verdict: Undecided, Checks: []Check{{Check: "hold", Verdict: Undecided, Counts: true,
+			Source: row.Options[0].Cited.String(), Reason: fmt.Sprintf("%s prints no temperature in °%s and the program converts none: choose a rule set that does", j.Rules.Title, j.unit)}}}
+	}
+	if note != "" {
+		noteHold(&best, note)
+	}
+	return best, used
+}
+
+func holdOf(b Batch) Verdict {
+	for _, c := range b.Checks {
+		if c.Check == "hold" {
+			return c.Verdict
+		}
+	}
+	return Undecided
+}
+
+// reduced adds to the row's options the shorter holds of hotter milk, for whole
+// degrees above the law's threshold, where the entries claim them and hold a passed
+// phosphatase test. Down to one minute: the formula's zero and less is never accepted.
+func (j *judge) reduced(m *matter, row rules.Row) ([]rules.Option, string) {
+	r := j.Rules.Reduction
+	switch {
+	case !m.ClaimsReduction:
+		return row.Options, ""
+	case r == nil:
+		return row.Options, "a shorter hold is claimed, which this rule set does not know"
+	case row.Row != j.Rules.Rows[0].Row:
+		return row.Options, "a shorter hold is claimed, but nothing in the law adapts it to this product"
+	case m.Phosphatase != "pass":
+		return row.Options, "a shorter hold is claimed, which needs a passed phosphatase test in the entries"
+	}
+	above, ok1 := r.Above.In(j.unit)
+	from, ok2 := r.From.In(j.unit)
+	if !ok1 || !ok2 {
+		return row.Options, "a shorter hold is claimed, which the law prints in the other unit only"
+	}
+	options := slices.Clone(row.Options)
+	full := row.Options[0].Minutes
+	for t := math.Floor(above) + 1; full-r.MinutesPerDegree*(t-from) >= 1; t++ {
+		o := rules.Option{Minutes: full - r.MinutesPerDegree*(t-from), Cited: r.Cited}
+		if j.unit == "F" {
+			o.Temperature.F = &t
+		} else {
+			o.Temperature.C = &t
+		}
+		options = append(options, o)
+	}
+	return options, "a shorter hold is claimed with a passed phosphatase test; where it would be under one minute it is refused"
+}
+
+// batch judges one written batch by one option.
+func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
+	legal := base2(o, j.unit)
+	b := Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit}
+	s := j.match(m, legal)
+	if !j.HourKnown {
+		s = j.byOrder(legal, i, n)
+	}
+	h := j.measure(s, legal, m.compared)
+	j.fill(&b, h, o)
+	b.Checks = append(b.Checks, j.holdCheck(h, o))
+	if o.Highest != nil {
+		b.Checks = append(b.Checks, j.highestCheck(h, o))
+	}
+	b.Checks = append(b.Checks, j.emptying(m, h, o)...)
+	if c := j.outletCheck(m, h, o); c != nil {
+		b.Checks = append(b.Checks, *c)
+	}
+	if c := j.airspaceCheck(m, h, legal); c != nil {
+		b.Checks = append(b.Checks, *c)
+	}
+	if c := j.agreementCheck(m); c != nil {
+		b.Checks = append(b.Checks, *c)
+	}
+	b.Checks = append(b.Checks, j.batchEntries(m, h))
+	if c := j.marked(m, h); c != nil {
+		b.Checks = append(b.Checks, *c)
+	}
+	b.Checks = append(b.Checks, j.information(h, o)...)
+	b.Verdict = worstOf(b.Checks)
+	return b, s
+}
+
+// byOrder matches where the chart's clock is not known: the batches lie on the paper
+// in their written order. With as many hot heats as batches each takes its own; else
+// every heat is a candidate and the doubt is said.
+func (j *judge) byOrder(level float64, i, n int) share {
+	s := share{from: math.Inf(-1), to: math.Inf(1)}
+	hot := slices.DeleteFunc(j.heats(level), func(h run) bool { return !h.inked || !j.reaches(h, level) })
+	if len(hot) == n {
+		s.heats = hot[i : i+1]
+		return s
+	}
+	s.heats = hot
+	if len(hot) > 0 {
+		s.doubt = fmt.Sprintf("the hours of this chart are not known and it shows %d heats for %d batches", len(hot), n)
+	}
+	return s
+}
+
+func (j *judge) fill(b *Batch, h held, o rules.Option) {
+	b.Legal = base2(o, j.unit)
+	b.Hold = h.hold
+}
+
+func deg(v float64) string { return strconv.FormatFloat(math.Round(v*100)/100, 'f', -1, 64) + "°" }
+
+func clip(v float64) *float64 { v = math.Round(v*1e4) / 1e4; return &v }
