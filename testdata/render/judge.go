@@ -217,7 +217,7 @@ func (s *Scene) judge(b *Batch) judged {
 	switch {
 	case b.NoOutlet:
 		j.checks["outlet"] = set("undecided", "fail")
-	case !j.hold || has(hold, "fail") || has(hold, "undecided"):
+	case !j.hold || has(hold, "fail") || j.below < 30:
 		j.checks["outlet"] = set("pass", "undecided", "fail")
 	default:
 		spare := b.Outlet - j.start - 1800/k

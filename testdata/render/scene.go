@@ -602,6 +602,14 @@ func (s *Scene) write(r *rand.Rand) {
 		on.text(text, x, y, a, height, true, shake)
 	}
 	line := s.pen("product")
+	hottest := func(clock float64) float64 { // of the pens' lines, as they lie there on the paper
+		v := math.Inf(-1)
+		for _, l := range s.Lines {
+			i := min(sort.SearchFloat64s(l.Clock, clock-60*l.Ahead), len(l.Clock)-1)
+			v = math.Max(v, l.Value[i])
+		}
+		return v
+	}
 	for _, b := range s.Batches {
 		mid := line.clockAt((b.Start + b.End) / 2)
 		off := -between(r, 7, 11)
@@ -612,14 +620,15 @@ func (s *Scene) write(r *rand.Rand) {
 		height := between(r, 1.8, 2.4)
 		room := (line.clockAt(b.End) - line.clockAt(b.Start)) * f.MMPerSecond(f.Radius(s.toForm(b.Legal)))
 		if !s.has(Handwriting) && 0.75*height*float64(len(text)) > 0.8*room {
-			off = between(r, 9, 12) // no room between the flanks: on the far side of the line
+			note(text, mid, hottest(mid), between(r, 7, 9), height) // no room between the flanks: on the far side of the lines
+		} else {
+			note(text, mid, b.Legal, off, height)
 		}
-		note(text, mid, b.Legal, off, height)
 		if len(b.Indicating) > 0 {
 			q := b.Indicating[0]
 			c := line.clockAt(q.At)
 			v, _ := line.at(q.At)
-			note(fmt.Sprintf("%g", q.Reads), c, v, between(r, 4, 6), 2)
+			note(fmt.Sprintf("%g", q.Reads), c, hottest(c), between(r, 3.5, 4.5), 2)
 			rad := f.Radius(s.toForm(v)) + up*between(r, 1.2, 1.8) // the tick stands beside the line
 			x0, y0 := f.Point(s.hours0+c/3600, rad)
 			x1, y1 := f.Point(s.hours0+c/3600, rad+up*between(r, 1.2, 2))
