@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
 	"penarm/digitize/series"
 )
 
@@ -55,16 +56,18 @@ func (in *Input) overlayJPEG() ([]byte, error) {
 }
 
 type overlay struct {
-	in    *Input
-	c     *canvas
-	scale float64 // picture pixels to drawn pixels
-	mm    float64 // drawn pixels a mm of print
-	w, h  float64 // of the drawn picture, legend not counted
-	small *letters
-	plain *letters
-	bold  *letters
-	taken []box
-	inked []point // the trace as drawn, thinned, so that marks keep off it
+	in      *Input
+	c       *canvas
+	from    point   // the picture's pixel at the drawing's top left
+	scale   float64 // picture pixels to drawn pixels
+	mm      float64 // drawn pixels a mm of print
+	w, h    float64 // of the drawn picture, legend not counted
+	small   *letters
+	plain   *letters
+	bold    *letters
+	taken   []box
+	numbers bool    // a numbered place was drawn
+	inked   []point // the trace as drawn, thinned, so that marks keep off it
 }
 
 // box is a rectangle already used by words.
@@ -77,7 +80,9 @@ func newOverlay(in *Input) (*overlay, error) {
 		return nil, errors.New("evidence: no picture, no calibration or no findings to draw: check the scan first")
 	}
 	o := &overlay{in: in}
-	pw, ph := float64(in.Picture.Width), float64(in.Picture.Height)
+	pic, from := in.chartOnly()
+	o.from = from
+	pw, ph := float64(pic.Width), float64(pic.Height)
 	o.scale = overlaySide / math.Max(pw, ph)
 	row := math.Round(0.016 * overlaySide)
 	legend := math.Round((legendRows + 0.6) * row * 1.25)
@@ -86,7 +91,7 @@ func newOverlay(in *Input) (*overlay, error) {
 	}
 	w, h := max(1, int(math.Round(pw*o.scale))), max(1, int(math.Round(ph*o.scale)))
 	o.w, o.h = float64(w), float64(h)
-	small := resize(in.Picture, w, h)
+	small := resize(pic, w, h)
 	img := image.NewRGBA(image.Rect(0, 0, w, h+int(legend)))
 	copy(img.Pix, small.Pix)
 	for i := len(small.Pix); i < len(img.Pix); i++ {
@@ -103,9 +108,36 @@ func newOverlay(in *Input) (*overlay, error) {
 	return o, errors.Join(errs[:]...)
 }
 
+// chartOnly gives the picture, cut down to the chart with room for words around
+// it where the chart would else be drawn a good deal smaller, and the pixel where the cut starts.
+func (in *Input) chartOnly() (*picture.Picture, point) {
+	p, f := in.Picture, in.Face.Form
+	r := math.Max(f.DiameterMM/2, f.Outer()) * 1.16
+	lo, hi := point{math.Inf(1), math.Inf(1)}, point{math.Inf(-1), math.Inf(-1)}
+	for i := range 72 {
+		q := in.at(f.RotationHours*float64(i)/72, f.Outer())
+		c := in.at(f.RotationHours*(float64(i)/72+0.5), f.Outer())
+		k := (r/f.Outer() - 1) / 2 // outward along the diameter
+		q = point{q.x + k*(q.x-c.x), q.y + k*(q.y-c.y)}
+		lo, hi = point{math.Min(lo.x, q.x), math.Min(lo.y, q.y)}, point{math.Max(hi.x, q.x), math.Max(hi.y, q.y)}
+	}
+	x0, y0 := max(0, int(lo.x)), max(0, int(lo.y))
+	x1, y1 := min(p.Width, int(hi.x)+1), min(p.Height, int(hi.y)+1)
+	if x1-x0 < 16 || y1-y0 < 16 || float64(max(x1-x0, y1-y0)) > 0.87*float64(max(p.Width, p.Height)) {
+		return p, point{}
+	}
+	out := *p
+	out.Width, out.Height = x1-x0, y1-y0
+	out.Pix = make([]uint8, 0, out.Width*out.Height*p.Channels)
+	for y := y0; y < y1; y++ {
+		out.Pix = append(out.Pix, p.Pix[(y*p.Width+x0)*p.Channels:(y*p.Width+x1)*p.Channels]...)
+	}
+	return &out, point{float64(x0), float64(y0)}
+}
+
 // draw turns picture pixels into drawn ones; pixel centres stay pixel centres.
 func (o *overlay) draw(p point) point {
-	return point{(p.x+0.5)*o.scale - 0.5, (p.y+0.5)*o.scale - 0.5}
+	return point{(p.x-o.from.x+0.5)*o.scale - 0.5, (p.y-o.from.y+0.5)*o.scale - 0.5}
 }
 
 // paper is where a printed hour and radius (mm) lie on the drawing.
@@ -442,6 +474,7 @@ func (o *overlay) marks() {
 		if p.x < 0 || p.y < 0 || p.x > o.w || p.y > o.h {
 			continue
 		}
+		o.numbers = true
 		o.c.disc(p, 5, ink)
 		o.numbered(p, fmt.Sprint(m.n))
 	}
@@ -484,6 +517,13 @@ func (o *overlay) numbered(p point, s string) {
 
 // legend says below the picture what is drawn.
 func (o *overlay) legend() {
+	if s := o.in.hourCaution(); s != "" {
+		w := o.bold.width(s)/2 + 12
+		q := point{w + 8, 34}
+		o.c.fill(q.x-w, q.y-24, q.x+w, q.y+24, paper)
+		o.c.box(q.x-w, q.y-24, q.x+w, q.y+24, 3, ink)
+		o.c.text(o.bold, q, 0.5, s, ink)
+	}
 	row := 40.0
 	y := o.h + 0.8*row
 	o.c.fill(0, o.h, o.w, o.h+5*row, paper)
@@ -510,19 +550,17 @@ func (o *overlay) legend() {
 	for _, s := range o.in.Series {
 		item(legendTrace(s.Pen), line(penColour(s.Pen), 3))
 	}
-	item(legendWeak, line(product, 3, 2.5, 6))
-	item(legendLegal, line(legal, 1.8, 9, 5))
+	if len(o.in.Series) > 0 {
+		item(legendWeak, line(product, 3, 2.5, 6))
+		item(legendLegal, line(legal, 1.8, 9, 5))
+	}
+	if !o.numbers {
+		return
+	}
 	item(legendMark, func(x, y float64) float64 {
 		o.c.disc(point{x + 16, y}, 15, ink)
 		o.c.disc(point{x + 16, y}, 12, amber)
 		o.c.text(o.small, point{x + 16, y}, 0.5, "1", ink)
 		return x + 42
 	})
-	if s := o.in.hourCaution(); s != "" {
-		w := o.bold.width(s)/2 + 12
-		q := point{w + 8, 34}
-		o.c.fill(q.x-w, q.y-24, q.x+w, q.y+24, paper)
-		o.c.box(q.x-w, q.y-24, q.x+w, q.y+24, 3, ink)
-		o.c.text(o.bold, q, 0.5, s, ink)
-	}
 }

@@ -429,17 +429,17 @@ func (in *Input) written() (out []written) {
 }
 
 // readings draws what was written: squares for the indicating thermometer, triangles for the airspace.
-func (p *plotter) readings(f *frame, times bool) {
+func (p *plotter) readings(f *frame, named bool) {
 	for _, r := range p.in.written() {
 		q := f.at(r.at, r.temperature)
 		if q.x < f.x || q.x > f.x+f.w || q.y < f.y || q.y > f.y+f.h {
 			continue
 		}
 		p.symbol(q, r.airspace)
-		s := fixedNumber(r.temperature, 1)
-		if times {
-			s += " at " + r.at.Format("15:04")
+		if !named {
+			continue
 		}
+		s := writtenWords(r)
 		side := point{q.x + 1.6, q.y - 1.7}
 		align := 0.0
 		if side.x+p.s.width(5.5, false, s) > f.x+f.w {

@@ -238,7 +238,11 @@ func (r *report) room(need float64) {
 
 func (r *report) title(s string) {
 	r.room(12)
-	r.text(point{marginMM, r.y + 2.4}, 9.5, true, 0, s, ink)
+	size := 9.5
+	for size > 6 && r.width(size, true, s) > r.w-2*marginMM {
+		size -= 0.25
+	}
+	r.text(point{marginMM, r.y + 2.4}, size, true, 0, s, ink)
 	r.y += 5
 	r.line([]point{{marginMM, r.y}, {r.w - marginMM, r.y}}, 0.3, ink)
 	r.y += 1.2
@@ -266,13 +270,13 @@ func (r *report) signingPage() {
 	r.verdict()
 	r.lookAt()
 	in := r.in.Findings
-	for _, b := range in.Batches {
-		r.table(batchTitle(b), b.Checks)
+	for i, b := range in.Batches {
+		r.table(batchTitle(b), b.Checks, i == 0)
 	}
 	if len(in.Batches) == 0 {
 		r.title(noBatches)
 	}
-	r.table(chartTitle, in.Checks)
+	r.table(chartTitle, in.Checks, len(in.Batches) == 0)
 }
 
 // facts says which chart this is.
@@ -349,19 +353,23 @@ func (r *report) lookAt() {
 // Columns of a table of checks, as parts of the width: asked, shows, limit, verdict, source.
 var columns = [...]float64{0, 0.36, 0.55, 0.665, 0.80, 1}
 
-// table writes one row a check.
-func (r *report) table(title string, checks []verify.Check) {
+// table writes one row a check, the columns named where told so.
+func (r *report) table(title string, checks []verify.Check, named bool) {
 	if len(checks) == 0 {
 		return
 	}
-	head := func(title string) {
+	head := func(title string, named bool) {
+		r.room(20) // never a heading alone at the foot
 		r.title(title)
+		if !named {
+			return
+		}
 		for i, s := range columnWords {
 			r.text(point{r.column(i), r.y + 1.3}, tiny, false, 0, s, quiet)
 		}
 		r.y += 3.2
 	}
-	head(title)
+	head(title, named)
 	brief := len(r.in.Findings.Batches) > 1
 	for _, c := range checks {
 		asked := r.wrap(body, false, asked(c, r.in.unit()), r.column(1)-r.column(0)-2)
@@ -373,7 +381,7 @@ func (r *report) table(title string, checks []verify.Check) {
 		h := math.Max(float64(len(asked))*rowMM(body)+float64(len(reason))*rowMM(tiny), float64(len(source))*rowMM(tiny)) + 1
 		if r.y+h > r.bottom {
 			r.newPage()
-			head(title + continued)
+			head(title+continued, true)
 		}
 		y := r.y + rowMM(body)/2
 		end := r.lines(r.column(0), r.y, body, false, asked, ink)

@@ -24,6 +24,10 @@ const (
 	legendIndicating = "indicating thermometer, written"
 	legendAirspace   = "airspace, written"
 	gapWord          = "no ink"
+	mirrored         = "unrolled: later to the right, so that writing on a chart that runs counterclockwise is mirrored"
+	startWord        = "start"
+	lowestWord       = "lowest point"
+	endWord          = "end"
 	noTrace          = "no trace was read on this chart"
 )
 
@@ -32,6 +36,10 @@ func legalWords(t float64, unit string) string {
 }
 
 func outletWords(t time.Time) string { return "outlet opened " + t.Format("15:04") }
+
+func writtenWords(r written) string {
+	return fixedNumber(r.temperature, 1) + " at " + r.at.Format("15:04")
+}
 
 func plotPen(pen string) string { return penWords(pen) + " pen, band ±2u" }
 
@@ -155,7 +163,12 @@ func (in *Input) heading() string {
 	if f.ChartDate != "" {
 		parts = append(parts, f.ChartDate)
 	}
-	parts = append(parts, strings.ToUpper(verdictWord(f.Verdict)))
+	if f.Verdict != "" {
+		parts = append(parts, strings.ToUpper(verdictWord(f.Verdict)))
+	}
+	if len(parts) == 0 {
+		parts = append(parts, "form "+in.Face.Form.Form)
+	}
 	return strings.Join(parts, "  ·  ")
 }
 
@@ -295,18 +308,18 @@ func batchTitle(b verify.Batch) string {
 // asked says what a check asks, in words.
 func asked(c verify.Check, unit string) string {
 	s, ok := map[string]string{
-		"hold":      "held without a break for the legal time",
-		"emptying":  "held also while the vat was emptied hot",
-		"filling":   "held also for the time of filling hot milk",
-		"outlet":    "outlet opened only after the legal time",
+		"hold":      "unbroken for the legal time",
+		"emptying":  "held also while emptied hot",
+		"filling":   "held also while filled hot",
+		"outlet":    "not opened too early",
 		"airspace":  "air above the milk hot enough",
-		"agreement": "recorder no higher than the indicating thermometer",
+		"agreement": "not above the indicating one",
 		"entries":   "what must be written is written",
 		"cooling":   "cooled afterwards",
-		"record":    "one whole, unbroken record",
+		"record":    "one whole, unbroken line",
 		"clock":     "recorder's clock not fast",
-		"form":      "chart form fine enough for this use",
-		"lethality": "equivalent minutes at the legal temperature",
+		"form":      "print fine enough for this use",
+		"lethality": "equivalent minutes",
 	}[c.Check]
 	if !ok {
 		return strings.ReplaceAll(c.Check, "_", " ")
