@@ -11,12 +11,13 @@ import (
 )
 
 const (
-	stepMM    = 0.08 // rows, and columns at the outermost circle
-	marginMM  = 1.2  // beyond the innermost and outermost circle: a pen rests there
-	blocks    = 48   // of time, for paper and circles
-	perBlock  = 15   // survey columns a block
-	sureCos   = 0.94 // a pixel belongs to an ink whose direction is this near
-	strongInk = 0.10 // density over the paper below which a pixel tells no colour
+	stepMM         = 0.08 // rows, and columns at the outermost circle
+	marginMM       = 1.2  // beyond the innermost and outermost circle: a pen rests there
+	blocks         = 48   // of time, for paper and circles
+	perBlock       = 15   // survey columns a block
+	sureCos        = 0.94 // a pixel belongs to an ink whose direction is this near
+	numeralColumns = 12   // of the survey, 1/60 of a turn
+	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
 
 // tracer carries one chart through the steps of Trace.
@@ -115,7 +116,7 @@ func (t *tracer) survey() {
 		channels: t.pic.Channels, rows: t.frame.Rows, radius: t.frame.Radius, step: stepMM,
 		rotation: f.RotationHours, blocks: blocks,
 		every: f.TimeArcs.EveryMinutes / 60, major: f.TimeArcs.MajorMinutes / 60,
-		half: int(arcMM / stepMM), knot: t.frame.HourStep,
+		half: int(arcMM / stepMM), knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic),
 	}
 	if m.every <= 0 {
 		m.every = f.RotationHours
@@ -133,6 +134,21 @@ func (t *tracer) survey() {
 	t.m = m
 	t.learnInks(s)
 	t.findInk(s)
+}
+
+// blackAndWhite says whether a grey picture holds hardly anything between black and white.
+func blackAndWhite(p *picture.Picture) bool {
+	if p.Bilevel || p.Channels != 1 {
+		return p.Bilevel && p.Channels == 1
+	}
+	var between, seen int
+	for i := 0; i < len(p.Pix); i += 89 {
+		if v := p.Pix[i]; v > 50 && v < 205 {
+			between++
+		}
+		seen++
+	}
+	return between*50 < seen
 }
 
 // learnInks finds the direction of each pen's ink among the strong left-over
@@ -282,7 +298,7 @@ func (t *tracer) evidence(in, out [][]float32) {
 	det := 1 - c*c
 	for i := range in[0] {
 		d := [3]float32{in[0][i], in[1][i], in[2][i]}
-		if d[0] == missing {
+		if d[0]+d[1]+d[2] < 0.01 { // bare paper, or outside the picture
 			for k := range out {
 				out[k][i] = 0
 			}
@@ -340,15 +356,46 @@ func (t *tracer) findInk(s samplePlanes) {
 	}
 	t.inked = make([]bool, s.frame.Columns)
 	t.typ = make([]float32, n)
+	dark := make([]float32, s.frame.Columns)
 	for k := range out {
 		t.typ[k] = typical(out[k], t.noise[k])
 		for c := range s.frame.Columns {
 			col := out[k][c*rows : (c+1)*rows]
 			for r := 1; r < rows; r++ {
-				if col[r] > 0.5*t.typ[k] && col[r-1] > 0.5*t.typ[k] {
+				if v := min(col[r], col[r-1]) / t.typ[k]; v > 0.5 {
 					t.inked[c] = true
-					break
+					dark[c] = max(dark[c], v)
 				}
+			}
+		}
+	}
+	t.dropNumerals(dark)
+}
+
+// dropNumerals forgets short stretches of faint ink far from any other: printed
+// numerals, which neither circles nor arcs account for, and stray writing.
+func (t *tracer) dropNumerals(dark []float32) {
+	n := len(t.inked)
+	for c := 0; c < n; c++ {
+		if !t.inked[c] || t.inked[(c+n-1)%n] {
+			continue
+		}
+		e := c
+		var most []float32
+		for t.inked[e%n] && e < c+n {
+			most = append(most, dark[e%n])
+			e++
+		}
+		if e-c > numeralColumns {
+			continue
+		}
+		alone := true
+		for k := 1; k <= numeralColumns; k++ {
+			alone = alone && !t.inked[(c-k+n)%n] && !t.inked[(e-1+k)%n]
+		}
+		if alone && median(most) < 0.75 {
+			for k := c; k < e; k++ {
+				t.inked[k%n] = false
 			}
 		}
 	}
@@ -358,13 +405,14 @@ func (t *tracer) findInk(s samplePlanes) {
 // densest two thousandths, at least what noise alone never reaches.
 func typical(e []float32, noise float32) float32 {
 	var v []float32
-	for _, x := range e {
-		if x > 2*noise {
-			v = append(v, x)
+	const every = 5 // shares no factor with the usual numbers of rows: all of them are met
+	for i := 0; i < len(e); i += every {
+		if e[i] > 2*noise {
+			v = append(v, e[i])
 		}
 	}
 	slices.Sort(v)
-	k := len(v) - 1 - len(e)/500
+	k := len(v) - 1 - len(e)/(500*every)
 	if k < 0 {
 		k = len(v) - 1
 	}
@@ -464,6 +512,67 @@ func (t *tracer) unroll() {
 				out[e] = t.planes[e][(c+k)*rows : (c+k+1)*rows]
 			}
 			t.evidence(in, out)
+		}
+	}
+	if t.m.bilevel {
+		t.uncover(t.planes[0])
+	}
+}
+
+// uncover divides what is black beyond the print by the share of paper that
+// the print leaves open, and fills in what it hides wholly from beside:
+// a normalised convolution (Knutsson and Westin, CVPR 1993) whose certainty is that share.
+func (t *tracer) uncover(plane []float32) {
+	rows, cols := t.frame.Rows, t.frame.Columns
+	sure := make([]float32, len(plane))
+	print := make([]float32, rows)
+	for c := range cols {
+		clear(print)
+		t.m.lessCircles(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep)
+		t.m.lessArcs(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep)
+		for r := range rows {
+			open := min(1, max(0, 1+print[r]))
+			i := c*rows + r
+			plane[i] *= open // amount·open², less noisy than the quotient
+			sure[i] = open*open + 1e-4
+		}
+	}
+	kernel := gauss(0.1 / stepMM)
+	blur(plane, cols, rows, kernel)
+	blur(sure, cols, rows, kernel)
+	for i := range plane {
+		plane[i] = min(1.2, plane[i]/sure[i])
+	}
+}
+
+// blur convolves a plane with a separable kernel of odd length, edges held.
+func blur(plane []float32, cols, rows int, kernel []float64) {
+	n := len(kernel) / 2
+	k32 := make([]float32, len(kernel))
+	for i, v := range kernel {
+		k32[i] = float32(v)
+	}
+	buf := make([]float32, rows)
+	for c := range cols {
+		col := plane[c*rows : (c+1)*rows]
+		copy(buf, col)
+		for r := range col {
+			var s float32
+			for k, f := range k32 {
+				s += f * buf[min(max(r+k-n, 0), rows-1)]
+			}
+			col[r] = s
+		}
+	}
+	src := slices.Clone(plane)
+	for c := range cols {
+		col := plane[c*rows : (c+1)*rows]
+		clear(col)
+		for k, f := range k32 {
+			from := src[min(max(c+k-n, 0), cols-1)*rows:]
+			for r := range col {
+				col[r] += f * from[r]
+			}
 		}
 	}
 }

@@ -10,6 +10,7 @@ const (
 	reachMM   = 0.64 // profiles reach this far to either side
 	shiftMM   = 0.24 // farthest shift of the centre in one round
 	shiftStep = 0.02 // of the search for it
+	maxSteps  = 12   // shiftMM in steps
 	noInk     = 0.30 // share of the typical density below which there is no ink
 	rounds    = 4    // of centring
 	misfit    = 0.30 // share of a profile that its Gaussian does not explain, above which a vertex is weak
@@ -25,6 +26,7 @@ type vertex struct {
 	amount float64 // density at the centre, in units of the typical
 	fit    float64 // standard uncertainty of the centre from noise alone, mm
 	bend   float64 // curvature, rad/mm
+	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line, mm
 	ink    bool
 	weak   bool
@@ -182,51 +184,72 @@ func strokeWidth(e [][]float32, typ float64) float64 {
 	return at
 }
 
-// centre fits a Gaussian of the given standard deviation to one weighted
-// profile: the shift is where (Σ w·e·g)² / Σ w·g² is largest, which is the
-// maximum-likelihood one for white noise. It also gives the amplitude, the
-// standard uncertainty of the shift by the Cramér–Rao bound for the weights, and the share of
-// the profile's energy within two standard deviations that is not explained.
-func centre(e, w []float32, sd float64) (shift, amp, bound, rest float64) {
+// stroke is the profile that a pen of one width leaves: a Gaussian, and its
+// table in steps of shiftMM's search.
+type stroke struct {
+	sd    float64
+	table []float64 // of offsets i·shiftStep, |offset| ≤ 3.2 sd
+}
+
+func newStroke(sd float64) *stroke {
+	s := &stroke{sd: sd}
+	for i := 0; float64(i)*shiftStep <= 3.2*sd; i++ {
+		d := float64(i) * shiftStep / sd
+		s.table = append(s.table, math.Exp(-d*d/2))
+	}
+	return s
+}
+
+// centre fits the stroke to one weighted profile: the shift is where
+// (Σ w·e·g)² / Σ w·g² is largest, which is the maximum-likelihood one for white
+// noise. It also gives the amplitude, the standard uncertainty of the shift by
+// the Cramér–Rao bound for the weights, and the root of the share of the
+// profile's energy that the stroke does not explain.
+func (s *stroke) centre(e, w []float32) (shift, amp, bound, rest float64) {
+	per := int(math.Round(acrossMM / shiftStep))
 	n := len(e)
+	half := n / 2
 	steps := int(math.Round(shiftMM / shiftStep))
-	score := func(s float64) (q, a float64) {
+	reach := len(s.table) - 1
+	best, at, amps := -1.0, 0, 0.0
+	var q [2*maxSteps + 1]float64
+	for i := -steps; i <= steps; i++ {
 		var num, den float64
-		for k := range n {
-			d := (float64(k-n/2)*acrossMM - s) / sd
-			if d > 3.2 || d < -3.2 {
-				continue
-			}
-			g := math.Exp(-d * d / 2)
+		lo, hi := max(0, half-(reach-i)/per), min(n-1, half+(reach+i)/per)
+		for k := lo; k <= hi; k++ {
+			j := (k-half)*per - i
+			g := s.table[max(j, -j)]
 			f := float64(w[k]) * g
 			num += f * float64(e[k])
 			den += f * g
 		}
 		if num <= 0 {
-			return 0, 0
+			continue
 		}
-		return num * num / den, num / den
-	}
-	best, at := -1.0, 0
-	q := make([]float64, 2*steps+1)
-	for i := range q {
-		q[i], _ = score(float64(i-steps) * shiftStep)
-		if q[i] > best {
-			best, at = q[i], i
+		v := num * num / den
+		q[i+steps] = v
+		if v > best {
+			best, at, amps = v, i+steps, num/den
 		}
 	}
+	if best < 0 {
+		return 0, 0, 1, 1
+	}
+	amp = amps
 	shift = float64(at-steps) * shiftStep
-	if at > 0 && at < len(q)-1 {
+	if at > 0 && at < 2*steps {
 		if d := q[at-1] - 2*q[at] + q[at+1]; d < 0 {
 			shift += shiftStep * 0.5 * (q[at-1] - q[at+1]) / d
 		}
 	}
-	_, amp = score(shift)
 	var info, miss, all float64
 	for k := range n {
-		d := (float64(k-n/2)*acrossMM - shift) / sd
+		d := (float64(k-half)*acrossMM - shift) / s.sd
+		if math.Abs(d) > 3.2 {
+			continue
+		}
 		g := amp * math.Exp(-d*d/2)
-		slope := g * d / sd
+		slope := g * d / s.sd
 		info += float64(w[k]) * slope * slope
 		if math.Abs(d) < 2.5 {
 			m := float64(e[k]) - g
@@ -254,16 +277,22 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 	// Points of a profile are nearer than the picture's pixels: they do not count as independent.
 	pixel := t.pixelMM()
 	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
+	var pen *stroke
 	for round := range rounds {
 		e, w := t.profiles(l.v, plane, noise)
 		if round == 0 {
 			l.width = strokeWidth(e, typ)
+			pen = newStroke(l.width)
 		}
 		nx, ny := normals(l.v)
 		for i := range l.v {
 			p := &l.v[i]
-			s, a, bound, rest := centre(e[i], w[i], l.width)
+			s, a, bound, rest := pen.centre(e[i], w[i])
 			p.amount, p.fit = a/typ, bound*math.Sqrt(share)
+			p.wide = 0
+			for k := range e[i] {
+				p.wide += float64(e[i][k]) * acrossMM / typ
+			}
 			p.weak, p.reason = false, ""
 			switch {
 			case math.Abs(s) > shiftMM-shiftStep && round == rounds-1:

@@ -31,13 +31,33 @@ type printed struct {
 	arcs         [][]float32 // [channel][(class·bands + band)·(2·half+1) + k], class 1 heavy
 
 	noise []float32 // robust standard deviation of what is left over, a channel
+
+	// bilevel: black and white only. Densities mean nothing there; what adds up
+	// is the share of each point that is black, and print that covers a point wholly hides the ink.
+	bilevel bool
+}
+
+// middle is the representative of many values of one stretch of print: the
+// median, or in black and white the trimmed mean, because a share of black is a mean.
+func (m *printed) middle(v []float32) float32 {
+	if !m.bilevel || len(v) < 5 {
+		return median(v)
+	}
+	slices.Sort(v)
+	cut := len(v) / 5
+	var s float32
+	for _, x := range v[cut : len(v)-cut] {
+		s += x
+	}
+	return s / float32(len(v)-2*cut)
 }
 
 const (
-	paperMM = 4.0  // knots of the paper field along the radius
-	bandMM  = 6.0  // bands of radius for the arcs' profiles
-	arcMM   = 0.56 // reach of an arc's profile at the outermost circle
-	logTab  = 8    // entries of the logarithm table a grey level
+	paperMM      = 4.0  // knots of the paper field along the radius
+	bandMM       = 6.0  // bands of radius for the arcs' profiles
+	bilevelNoise = 0.1  // share of black: jagged edges, not counted by the median of flat paper
+	arcMM        = 0.56 // reach of an arc's profile at the outermost circle
+	logTab       = 8    // entries of the logarithm table a grey level
 )
 
 // logs is log10 of a grey level, in steps of 1/logTab; the floor of one level keeps it finite.
@@ -171,6 +191,15 @@ func (m *printed) blockAt(hour float64) (a, b int, t float32) {
 
 // density turns one column of grey levels into density over the paper, in place.
 func (m *printed) density(col []float32, channel int, hour float64) {
+	if m.bilevel {
+		for r, v := range col {
+			col[r] = 1 - v/255
+			if v < 0 {
+				col[r] = missing
+			}
+		}
+		return
+	}
 	a, b, t := m.blockAt(hour)
 	pa := m.paper[channel][a*m.papers : (a+1)*m.papers]
 	pb := m.paper[channel][b*m.papers : (b+1)*m.papers]
@@ -226,7 +255,7 @@ func (m *printed) learnCircles(s samplePlanes) {
 						buf = append(buf, v)
 					}
 				}
-				raw[b*rows+r] = median(buf)
+				raw[b*rows+r] = m.middle(buf)
 			}
 		}
 		for b := range m.blocks {
@@ -296,7 +325,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 							}
 						}
 						if len(inner) > 0 {
-							buf = append(buf, median(inner))
+							buf = append(buf, m.middle(inner))
 						}
 					}
 					if v := median(buf); v == v {
@@ -323,6 +352,9 @@ func (m *printed) learnArcs(s samplePlanes) {
 		sd := 1.4826 * median(buf)
 		if !(sd > 0.002) {
 			sd = 0.002
+		}
+		if m.bilevel {
+			sd = max(sd, bilevelNoise)
 		}
 		m.noise = append(m.noise, sd)
 	}
