@@ -11,6 +11,7 @@ type Picture struct {
 	Pix           []uint8 // len = Width*Height*Channels
 	DPIX, DPIY    float64 // as the file says it, 0 where it does not; a hint, never the scale
 	Bilevel       bool    // the file held one bit a pixel
+	Source        string  // how the pixels were got, in words: "jpeg", "pdf: rendered at 300 dpi"
 }
 
 // Plane copies out one channel (0 blue, 1 green, 2 red; of a grey picture always the only one).

@@ -1,0 +1,166 @@
+package scan
+
+/*
+#cgo CXXFLAGS: --std=c++11
+#cgo pkg-config: opencv4
+#include "shim.h"
+*/
+import "C"
+
+import (
+	"unsafe"
+
+	"gocv.io/x/gocv"
+
+	"penarm/calibrate/picture"
+)
+
+// One worker process runs on each core, so OpenCV's own threads would only
+// fight over them.
+func init() { C.penarm_setup() }
+
+// decode lets OpenCV decode data as stored and brings the result into the
+// form of a picture.Picture.
+func decode(data []byte, h *header) (*picture.Picture, error) {
+	broken := func(why string) error {
+		return fault(copyAnew, "the %s's pixels cannot be decoded%s", map[string]string{"jpeg": "JPEG", "png": "PNG", "tiff": "TIFF"}[h.kind], why)
+	}
+	m := gocv.NewMat()
+	defer m.Close()
+	var message [256]C.char
+	if C.penarm_decode(unsafe.Pointer(&data[0]), C.int(len(data)), unsafe.Pointer(m.Ptr()), &message[0], C.size_t(len(message))) != 0 {
+		return nil, broken(" (" + C.GoString(&message[0]) + ")")
+	}
+	if m.Empty() {
+		return nil, broken("")
+	}
+	p := &picture.Picture{
+		Width: m.Cols(), Height: m.Rows(), Channels: m.Channels(),
+		DPIX: h.dpiX, DPIY: h.dpiY, Bilevel: h.bilevel, Source: h.kind,
+	}
+	if p.Width*p.Height != h.width*h.height {
+		return nil, broken(" (the header gives another size than the pixels)")
+	}
+	n := p.Width * p.Height * p.Channels
+	p.Pix = make([]uint8, n)
+	switch m.Type() &^ (7 << 3) { // depth alone
+	case gocv.MatTypeCV8U:
+		pix, err := m.DataPtrUint8()
+		if err != nil {
+			return nil, broken(" (" + err.Error() + ")")
+		}
+		copy(p.Pix, pix)
+	case gocv.MatTypeCV16U:
+		pix, err := m.DataPtrUint16()
+		if err != nil {
+			return nil, broken(" (" + err.Error() + ")")
+		}
+		for i, v := range pix[:n] {
+			p.Pix[i] = uint8((uint32(v) + 128) / 257) // 65535 → 255, rounded
+		}
+	default:
+		return nil, fault(saveAs, "the samples are neither 8 nor 16 bits, which is not read")
+	}
+	if p.Channels != 1 && p.Channels != 3 && p.Channels != 4 {
+		return nil, fault(saveAs, "the picture has %d channels, which is not read", p.Channels)
+	}
+	layOnWhite(p, h.premultiplied)
+	if h.bilevel {
+		toGrey(p)
+	}
+	orient(p, h.orientation)
+	return p, nil
+}
+
+// layOnWhite takes the fourth channel, alpha, away as paper would.
+func layOnWhite(p *picture.Picture, premultiplied bool) {
+	if p.Channels != 4 {
+		return
+	}
+	n := p.Width * p.Height
+	for i := range n {
+		src, dst := p.Pix[4*i:4*i+4], p.Pix[3*i:3*i+3]
+		a := uint32(src[3])
+		for c := range dst {
+			v := uint32(src[c]) * 255
+			if !premultiplied {
+				v = uint32(src[c]) * a
+			}
+			dst[c] = uint8(min(255, (v+(255-a)*255+127)/255))
+		}
+	}
+	p.Pix, p.Channels = p.Pix[:3*n:3*n], 3
+}
+
+// toGrey keeps one channel of a colour picture that has no colour.
+func toGrey(p *picture.Picture) {
+	if p.Channels != 3 {
+		return
+	}
+	for i := 0; i < len(p.Pix); i += 3 {
+		if p.Pix[i] != p.Pix[i+1] || p.Pix[i] != p.Pix[i+2] {
+			return
+		}
+	}
+	n := p.Width * p.Height
+	out := make([]uint8, n)
+	for i := range out {
+		out[i] = p.Pix[3*i]
+	}
+	p.Pix, p.Channels = out, 1
+}
+
+// orient turns the stored picture upright: EXIF 2.32 and TIFF 6.0, tag 274,
+// where o says on which sides the stored first row and first column belong.
+func orient(p *picture.Picture, o int) {
+	if o <= 1 || o > 8 {
+		return
+	}
+	w, h := p.Width, p.Height
+	// Pixel (x, y) of the upright picture is the stored pixel start + x·dx + y·dy.
+	var start, dx, dy int
+	switch o {
+	case 2: // right to left
+		start, dx, dy = w-1, -1, w
+	case 3: // upside down
+		start, dx, dy = w*h-1, -1, -w
+	case 4: // bottom to top
+		start, dx, dy = (h-1)*w, 1, -w
+	case 5: // rows are columns
+		start, dx, dy = 0, w, 1
+	case 6: // a quarter turn clockwise makes it upright
+		start, dx, dy = (h-1)*w, -w, 1
+	case 7:
+		start, dx, dy = w*h-1, -w, -1
+	case 8: // a quarter turn counterclockwise
+		start, dx, dy = w-1, w, -1
+	}
+	if o >= 5 {
+		p.Width, p.Height = h, w
+		p.DPIX, p.DPIY = p.DPIY, p.DPIX
+	}
+	out := make([]uint8, len(p.Pix))
+	const tile = 32 // keeps both sides of a transposition in the cache
+	for y0 := 0; y0 < p.Height; y0 += tile {
+		for x0 := 0; x0 < p.Width; x0 += tile {
+			x1 := min(x0+tile, p.Width)
+			for y := y0; y < min(y0+tile, p.Height); y++ {
+				from := start + x0*dx + y*dy
+				to := y*p.Width + x0
+				if p.Channels == 1 {
+					for range x1 - x0 {
+						out[to] = p.Pix[from]
+						to, from = to+1, from+dx
+					}
+					continue
+				}
+				for range x1 - x0 {
+					d, s := out[3*to:3*to+3:3*to+3], p.Pix[3*from:3*from+3:3*from+3]
+					d[0], d[1], d[2] = s[0], s[1], s[2]
+					to, from = to+1, from+dx
+				}
+			}
+		}
+	}
+	p.Pix = out
+}

@@ -1,0 +1,26 @@
+#include "shim.h"
+
+#include <cstdio>
+#include <exception>
+
+#include <opencv2/core.hpp>
+#include <opencv2/core/utils/logger.hpp>
+#include <opencv2/imgcodecs.hpp>
+
+void penarm_setup(void) {
+	cv::setNumThreads(1);
+	cv::utils::logging::setLogLevel(cv::utils::logging::LOG_LEVEL_SILENT);
+}
+
+int penarm_decode(const void *data, int size, void *mat, char *message, size_t n) {
+	try {
+		const cv::Mat in(1, size, CV_8UC1, const_cast<void *>(data));
+		cv::imdecode(in, cv::IMREAD_UNCHANGED, static_cast<cv::Mat *>(mat));
+		return 0;
+	} catch (const std::exception &e) {
+		std::snprintf(message, n, "%s", e.what());
+	} catch (...) {
+		std::snprintf(message, n, "unknown exception");
+	}
+	return 1;
+}
