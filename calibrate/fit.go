@@ -112,7 +112,7 @@ func (t *fitted) setZero(steps int, f *form.Form) error {
 }
 
 // printCap bounds the density of margins: a little above the print's own.
-func (t *fitted) printCap() float64 { return math.Max(0.02, 1.5*t.contrast) }
+func (t *fitted) printCap() float64 { return 0.15 }
 
 func (t *fitted) face(f *form.Form, hour Hour) *Face {
 	mid := 0.5 * (f.Inner() + f.Outer())
@@ -275,7 +275,9 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 			}
 		}
 	}
-	t.contrast = 0.1
+	if err := t.judge(p, f, cs, as); err != nil {
+		return nil, err
+	}
 	return t, nil
 }
 
@@ -296,4 +298,116 @@ func (c *crossings) rms() (float64, float64) {
 		}
 	}
 	return 1.4826 * median(abs), float64(len(abs)) / float64(len(c.off))
+}
+
+// Limits of the tests. Those on circles scale with the print's own spacing and with what the pattern,
+// laid over itself, could show at best; none depends on scan, ink or colour. Chosen between right maps and
+// maps with forced slips, with room on both sides.
+const (
+	leastScore  = 0.25 // correlation of the radial pattern: noise lowers it, so this only sorts out what is no chart
+	leastLead   = 0.6  // lead over shifts by a circle or more, of the lead the pattern has over itself
+	partLead    = 0.25 // the same in 30° of the turn
+	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's
+	blockShare  = 0.05 // rms of block means of circle crossings, of the spacing of the circles
+	arcBlockMM  = 0.06 // rms of block means of arc crossings
+	leastShare  = 0.55 // of the arc crossings found
+	leastKept   = 0.5  // of the circle crossings found
+	mostSwirlMM = 0.2  // paper stretches and tilts, but does not twist differently at every radius
+)
+
+// judge looks at the finished map once more with fresh samples, as a whole and
+// in every part of the turn. Each test can refuse by itself.
+func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
+	rd := radials(t.plane, &t.warp, p)
+	self := p.selfLead()
+	whole := rd.ends(p, 0, sectors)
+	t.score, t.lead = whole.score, (whole.score-whole.next)/(whole.score*self)
+	const window = sectors / 12
+	worstLead, worstScore, slipped := math.Inf(1), math.Inf(1), 0
+	for s := 0; s < sectors; s += window / 2 {
+		e := rd.ends(p, s, window)
+		if e.seen < 0.9 {
+			continue // cut off by the picture: its ends do not show
+		}
+		if math.Abs(e.shift) > 0.3*p.spacing() {
+			slipped++
+		}
+		worstScore = math.Min(worstScore, e.score)
+		worstLead = math.Min(worstLead, (e.score-e.next)/(e.score*self))
+	}
+	circleBlocks, arcBlocks := blockMeans(cs), blockMeans(as)
+	swirl := t.warp.swirl(p.inner, p.outer)
+	if debug != nil {
+		debug("  judge shift %.2f score %.3f lead %.3f parts: slipped %d score %.3f lead %.3f blocks %.4f arc blocks %.4f rings %.4f kept %.3f arcs %.4f share %.3f heavy %.2f u %.4f swirl %.4f",
+			whole.shift, whole.score, t.lead, slipped, worstScore/whole.score, worstLead, circleBlocks/p.spacing(), arcBlocks, t.rings, t.kept, t.arcs, t.share, t.heavy, t.u, swirl)
+	}
+	const check = "check that the scan is of this form, flat and in full, or name the form it is"
+	switch {
+	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():
+		return &Refusal{"ends", fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, check)}
+	case t.lead < leastLead:
+		return &Refusal{"ends", fmt.Sprintf("which printed circle is which cannot be told for sure on form %s: %s", f.Form, check)}
+	case slipped > 0 || worstLead < partLead || worstScore < partScore*whole.score:
+		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, check)}
+	case circleBlocks > blockShare*p.spacing():
+		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, check)}
+	case t.kept < leastKept:
+		return &Refusal{"circles", fmt.Sprintf("only %.0f %% of the printed circles of form %s were found: %s", 100*t.kept, f.Form, check)}
+	case t.share < leastShare:
+		return &Refusal{"arcs", fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is the picture mirrored, or lean or every_minutes of the form wrong?", 100*t.share, f.Form)}
+	case arcBlocks > arcBlockMM:
+		return &Refusal{"arcs", fmt.Sprintf("the time arcs of form %s fit only to %.2f mm: check lean, pivot_mm and arm_mm of the form", f.Form, arcBlocks)}
+	case swirl > mostSwirlMM:
+		return &Refusal{"arcs", fmt.Sprintf("the time arcs do not bend as form %s says (by %.2f mm): check lean, pivot_mm and arm_mm of the form", f.Form, swirl)}
+	}
+	return nil
+}
+
+// blockMeans is the rms of the median offsets in blocks of 10° × 6 mm: slips
+// are wide, ink over a print line is not.
+func blockMeans(ss []sighting) float64 {
+	const angles, radii = 36, 64
+	var blocks [angles * radii][]float64
+	for _, s := range ss {
+		a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 1) * angles)
+		b := min(radii-1, int(math.Hypot(s.x, s.y)/binMM))
+		blocks[a%angles*radii+b] = append(blocks[a%angles*radii+b], s.off)
+	}
+	sum, n := 0.0, 0.0
+	for _, b := range blocks {
+		if len(b) > 0 {
+			m := median(b)
+			sum += m * m
+			n++
+		}
+	}
+	return math.Sqrt(sum / math.Max(1, n))
+}
+
+// swirl is the largest mean turn of a circle against the others, mm along the circle, that the displacement holds.
+func (w *Warp) swirl(inner, outer float64) float64 {
+	if w.Degree == 0 {
+		return 0
+	}
+	const n, around = 12, 36
+	var r, v [n]float64
+	var rr, rv float64
+	buf := make([]float64, 0, len(w.X))
+	for i := range n {
+		r[i] = inner + (outer-inner)*float64(i)/(n-1)
+		for k := range around {
+			s, c := math.Sincos(2 * math.Pi * float64(k) / around)
+			buf = terms(w.Degree, r[i]*c/w.Scale, r[i]*s/w.Scale, buf)
+			for j, t := range buf {
+				v[i] += t * (c*w.Y[j] - s*w.X[j]) / around
+			}
+		}
+		rr += r[i] * r[i]
+		rv += r[i] * v[i]
+	}
+	most := 0.0
+	for i := range n {
+		most = math.Max(most, math.Abs(v[i]-rv/rr*r[i]))
+	}
+	return most
 }

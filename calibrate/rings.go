@@ -284,6 +284,23 @@ func (rd *radial) ends(p *pattern, first, count int) ends {
 	return e
 }
 
+// selfLead is the lead the pattern has over itself moved by a circle or more: small on a uniform form.
+func (p *pattern) selfLead() float64 {
+	at := func(shift float64) float64 {
+		var ab, aa, bb float64
+		for r := p.inner - margin; r <= p.outer+margin; r += patternStep {
+			a, b := float64(p.at(r)), float64(p.at(r+shift))
+			ab, aa, bb = ab+a*b, aa+a*a, bb+b*b
+		}
+		return ab / math.Sqrt(aa*bb)
+	}
+	next := -1.0
+	for s := 0.6 * p.spacing(); s < endsReach; s += patternStep {
+		next = math.Max(next, math.Max(at(s), at(-s)))
+	}
+	return 1 - next
+}
+
 // spacing is the median distance of neighbouring circles, mm.
 func (p *pattern) spacing() float64 {
 	var d []float64
