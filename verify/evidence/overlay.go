@@ -209,6 +209,12 @@ func (o *overlay) print() {
 	}
 }
 
+// dark draws a dark line with a light edge, so that it shows on a dark ground, too.
+func (o *overlay) dark(pts []point, width float64, dash ...float64) {
+	o.c.stroke(pts, width+3, color.RGBA{255, 255, 255, 170})
+	o.c.stroke(pts, width, legal, dash...)
+}
+
 // label writes small words on the print and remembers their place.
 func (o *overlay) label(p point, s string, col color.RGBA) {
 	if p.x < 0 || p.y < 0 || p.x > o.w || p.y > o.h || o.crowded(p, 45) {
@@ -373,6 +379,7 @@ func (o *overlay) place(l *letters, p point, s string, col color.RGBA, distance 
 // words writes s in a box centred at q with a leader from p.
 func (o *overlay) words(l *letters, q, p point, s string, col color.RGBA, framed bool) {
 	w, h := l.width(s)/2+8, 0.75*l.size
+	o.c.stroke([]point{p, q}, 4.6, color.RGBA{255, 255, 255, 170})
 	o.c.stroke([]point{p, q}, 1.6, col)
 	o.c.fill(q.x-w, q.y-h, q.x+w, q.y+h, color.RGBA{255, 255, 255, 235})
 	if framed {
@@ -394,7 +401,7 @@ func (o *overlay) holds() {
 		r := o.in.radius(b.Legal, b.Unit)
 		from, to := o.in.hours("product", h.Start.Time), o.in.hours("product", h.End.Time)
 		quarter := 10.0 / 60
-		o.c.stroke(o.along(r, from-quarter, to+quarter), 1.8, legal, 9, 5)
+		o.dark(o.along(r, from-quarter, to+quarter), 1.8, 9, 5)
 		name := batchName(b.Batch)
 		for i, end := range []struct {
 			hours float64
@@ -405,18 +412,19 @@ func (o *overlay) holds() {
 			if r > out {
 				out = r + 6
 			}
-			o.c.stroke(o.swing(end.hours, r-4, r+4), 2.4, legal)
-			o.c.stroke(o.swing(end.hours, r+4, out), 1.4, legal)
+			o.dark(o.swing(end.hours, r+4, out), 1.4)
+			o.dark(o.swing(end.hours, r-4, r+4), 2.4)
 			// a foot that points into the hold says which of the two this is
 			toward := 0.35 * o.degreesOfTurn()
 			if i == 1 {
 				toward = -toward
 			}
-			o.c.stroke(o.along(r-4, end.hours, end.hours+6*toward), 2.4, legal)
+			o.dark(o.along(r-4, end.hours, end.hours+6*toward), 2.4)
 			o.rim(end.hours, end.word+" "+clock(end.at), legal)
 		}
 		if at, t, ok := o.in.lowestAt(h); ok {
 			p := o.draw(o.in.pixel("product", at, t, b.Unit))
+			o.c.disc(p, 0.55*o.mm+2, paper)
 			o.c.disc(p, 0.55*o.mm, legal)
 			o.place(o.small, p, lowestWords(t, b.Unit), legal, 5*o.mm, true)
 		}
@@ -475,6 +483,7 @@ func (o *overlay) marks() {
 			continue
 		}
 		o.numbers = true
+		o.c.disc(p, 7, paper)
 		o.c.disc(p, 5, ink)
 		o.numbered(p, fmt.Sprint(m.n))
 	}
@@ -508,7 +517,8 @@ func (o *overlay) numbered(p point, s string) {
 			}
 		}
 	}
-	o.c.stroke([]point{p, best}, 2, ink)
+	o.dark([]point{p, best}, 2)
+	o.c.disc(best, r+1.5, paper)
 	o.c.disc(best, r, ink)
 	o.c.disc(best, r-3, amber)
 	o.c.text(o.bold, best, 0.5, s, ink)
