@@ -93,7 +93,7 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		c.Reason = "the batch shows no hold to count from"
 	default:
 		minutes := (m.outlet - h.run.from) / 60
-		u := math.Hypot(h.run.uFrom, m.uOutlet) / 60
+		u := math.Hypot(h.run.uFrom, math.Hypot(m.uOutlet, j.uHour)) / 60
 		c.Measured, c.U = clip(minutes), clip(u)
 		c.Verdict = j.against(minutes, u, o.Minutes)
 		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, clockWord(h.hold.Start))
@@ -162,6 +162,9 @@ func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
 		c.Verdict = Worst(c.Verdict, Undecided)
 		why = append(why, fmt.Sprintf("%d of %d readings written", len(m.air), a.Readings))
 	case v != "":
+		if h.doubt != "" {
+			v, w = Undecided, w+"; "+h.doubt
+		}
 		c.Verdict = Worst(c.Verdict, v)
 		why = append(why, w)
 		if penLow < low {
@@ -246,7 +249,7 @@ func (j *judge) compare(m *matter) (out []comparison) {
 	for _, r := range m.indicating {
 		c := comparison{reading: r}
 		if r.known && j.HourKnown && r.at < j.doubtAfter {
-			half := r.u * math.Sqrt(3)
+			half := math.Hypot(r.u, j.uHour) * math.Sqrt(3)
 			c.pen, c.u, c.seen = j.product.mean(r.at-half, r.at+half)
 		}
 		out = append(out, c)

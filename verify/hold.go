@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"penarm/verify/rules"
 )
@@ -150,7 +151,7 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 	return out
 }
 
-func clockWord(t LocalTime) string { return t.Time.Format("15:04:05") }
+func clockWord(t LocalTime) string { return t.Round(time.Second).Format("15:04:05") }
 
 func (j *judge) holdCheck(h held, o rules.Option) Check {
 	return j.lengthCheck("hold", h, o.Minutes, o.Cited, fmt.Sprintf("for the legal %g min", o.Minutes))

@@ -72,14 +72,15 @@ func (j *judge) cooling(h held) *Check {
 		}
 	}
 	var xs, ys []float64
-	end := h.run.to
+	end, low := h.run.to, math.Inf(1)
 	for i, n := range j.product.nodes {
 		if n.t < end {
 			continue
 		}
-		if i > 0 && j.product.broken[i-1] && n.t > end+1 || len(ys) > 0 && n.temp > lowestOf(ys)+2 {
+		if i > 0 && j.product.broken[i-1] && n.t > end+1 || n.temp > low+2 {
 			break // a gap, or it is heated again
 		}
+		low = math.Min(low, n.temp)
 		xs, ys = append(xs, n.t-end), append(ys, n.temp)
 	}
 	if len(xs) < 10 || xs[len(xs)-1] < 120 {
@@ -97,24 +98,22 @@ func (j *judge) cooling(h held) *Check {
 			}
 		}
 	}
-	if n, ok := FitCooling(xs, ys); ok {
+	// Two hundred points along the course say as much as thousands, for neighbours err together.
+	step := len(xs)/200 + 1
+	var fx, fy []float64
+	for i := 0; i < len(xs); i += step {
+		fx, fy = append(fx, xs[i]), append(fy, ys[i])
+	}
+	if n, ok := FitCooling(fx, fy); ok {
 		if c.Reason != "" {
 			c.Reason += "; "
 		}
-		c.Reason += fmt.Sprintf("falls like a body in a coolant of %.0f ± %.0f° with a time constant of %.1f ± %.1f min", n.Coolant, 2*n.UCoolant, n.Tau/60, 2*n.UTau/60)
+		c.Reason += fmt.Sprintf("falls like a body in a coolant of %.1f ± %.1f° with a time constant of %.1f ± %.1f min", n.Coolant, 2*n.UCoolant, n.Tau/60, 2*n.UTau/60)
 	}
 	if c.Reason == "" {
 		return nil
 	}
 	return c
-}
-
-func lowestOf(v []float64) float64 {
-	low := math.Inf(1)
-	for _, x := range v {
-		low = math.Min(low, x)
-	}
-	return low
 }
 
 // Newtonian is a fitted course T(t) = Coolant + (Start − Coolant)·exp(−t/Tau): degrees
@@ -128,11 +127,14 @@ func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
 	if len(seconds) < 4 {
 		return n, false
 	}
+	xs := make([]float64, len(seconds))
 	fit := func(logTau float64) (a, b, rss float64) {
-		var s, sx, sy, sxx, sxy, syy float64
+		var s, sx, sy, sxx, sxy float64
+		tau := math.Exp(logTau)
 		for i, t := range seconds {
-			x, y := math.Exp(-t/math.Exp(logTau)), temperatures[i]
-			s, sx, sy, sxx, sxy, syy = s+1, sx+x, sy+y, sxx+x*x, sxy+x*y, syy+y*y
+			x, y := math.Exp(-t/tau), temperatures[i]
+			xs[i] = x
+			s, sx, sy, sxx, sxy = s+1, sx+x, sy+y, sxx+x*x, sxy+x*y
 		}
 		den := s*sxx - sx*sx
 		if den < 1e-12*s*s {
@@ -140,8 +142,8 @@ func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
 		}
 		b = (s*sxy - sx*sy) / den
 		a = (sy - b*sx) / s
-		for i, t := range seconds {
-			d := temperatures[i] - a - b*math.Exp(-t/math.Exp(logTau))
+		for i, x := range xs {
+			d := temperatures[i] - a - b*x
 			rss += d * d
 		}
 		return a, b, rss
@@ -151,7 +153,7 @@ func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
 	x1, x2 := hi-golden*(hi-lo), lo+golden*(hi-lo)
 	_, _, f1 := fit(x1)
 	_, _, f2 := fit(x2)
-	for hi-lo > 1e-9 {
+	for hi-lo > 1e-6 {
 		if f1 <= f2 {
 			hi, x2, f2 = x2, x1, f1
 			x1 = hi - golden*(hi-lo)

@@ -30,8 +30,9 @@ func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 // newTrace drops the gaps and whatever the unsure events cover. A step longer
 // than a minute and than three usual steps is a gap too: a logger's missing rows.
 func newTrace(s series.Series, origin time.Time, unsure []series.Event) *trace {
-	tr := &trace{origin: origin}
-	var steps []float64
+	n := len(s.Samples)
+	tr := &trace{origin: origin, nodes: make([]node, 0, n), broken: make([]bool, 0, n)}
+	steps := make([]float64, 0, n)
 	gap := false
 	for _, p := range s.Samples {
 		t := tr.sec(p.Time)

@@ -39,6 +39,7 @@ type judge struct {
 	fast       float64 // factor on shown minutes, below 1 where the clock ran fast
 	doubtAfter float64 // chart times from here on do not follow the clock: it stood or was turned
 	first      float64 // seconds that written times are resolved from
+	uHour      float64 // standard uncertainty in seconds of the chart's clock against written times
 }
 
 // correlated is the share of a sample's uncertainty that all samples of a hold may
@@ -138,6 +139,9 @@ func newJudge(p Problem) *judge {
 	}
 	if c := j.clockCheck(); c != nil && c.ChartMinutes > c.TrueMinutes {
 		j.fast = c.TrueMinutes / c.ChartMinutes
+	}
+	if p.Form != nil && p.Form.Labels.Kind == "elapsed" {
+		j.uHour = written // the printed hours count from on_chart, itself written to the minute
 	}
 	j.resolveFrom()
 	return j
@@ -479,7 +483,7 @@ func (j *judge) unnamed() []Batch {
 		var best Batch
 		for i, o := range row.Options {
 			b := Batch{Batch: strconv.Itoa(len(out) + 1), Unit: j.unit}
-			h := j.measure(share{heats: []run{r}, from: math.Inf(-1), to: math.Inf(1)}, base2(o, j.unit), nil)
+			h := j.measure(share{heats: []run{r}, from: math.Inf(-1), to: math.Inf(1)}, legalOf(o, j.unit), nil)
 			j.fill(&b, h, o)
 			b.Checks = []Check{j.holdCheck(h, o)}
 			b.Checks = append(b.Checks, j.information(h, o)...)
@@ -504,7 +508,7 @@ func washF(unit string) float64 {
 	return 15
 }
 
-func base2(o rules.Option, unit string) float64 { v, _ := o.Temperature.In(unit); return v }
+func legalOf(o rules.Option, unit string) float64 { v, _ := o.Temperature.In(unit); return v }
 
 func (tr *trace) top(from, to float64) (v float64, at float64) {
 	v = math.Inf(-1)
@@ -588,7 +592,7 @@ func (j *judge) reduced(m *matter, row rules.Row) ([]rules.Option, string) {
 
 // batch judges one written batch by one option.
 func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
-	legal := base2(o, j.unit)
+	legal := legalOf(o, j.unit)
 	b := Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit}
 	s := j.match(m, legal)
 	if !j.HourKnown {
@@ -620,11 +624,24 @@ func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 }
 
 // byOrder matches where the chart's clock is not known: the batches lie on the paper
-// in their written order. With as many hot heats as batches each takes its own; else
-// every heat is a candidate and the doubt is said.
+// in their written order. With as many heats that hold ten minutes as batches each takes
+// its own; else every heat is a candidate and the doubt is said. A heat far above every
+// written indicating reading is a wash.
 func (j *judge) byOrder(level float64, i, n int) share {
 	s := share{from: math.Inf(-1), to: math.Inf(1)}
-	hot := slices.DeleteFunc(j.heats(level), func(h run) bool { return !h.inked || !j.reaches(h, level) })
+	top := math.Inf(-1)
+	for _, b := range j.Entries.Batches {
+		for _, r := range b.Indicating {
+			top = math.Max(top, j.own(r.Reads)+washF(j.unit)/3)
+		}
+	}
+	runs := j.product.runs(level, shift{by: j.k * correlated}, true)
+	hot := slices.DeleteFunc(j.heats(level), func(h run) bool {
+		v, _ := j.product.top(h.from, h.to)
+		return !h.inked || !math.IsInf(top, 0) && v > top || !slices.ContainsFunc(runs, func(r run) bool {
+			return r.from <= h.to && r.to >= h.from && r.minutes() >= shown
+		})
+	})
 	if len(hot) == n {
 		s.heats = hot[i : i+1]
 		return s
@@ -637,7 +654,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 }
 
 func (j *judge) fill(b *Batch, h held, o rules.Option) {
-	b.Legal = base2(o, j.unit)
+	b.Legal = legalOf(o, j.unit)
 	b.Hold = h.hold
 }
 

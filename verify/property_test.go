@@ -1,0 +1,190 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"penarm/digitize/series"
+	"penarm/verify/entries"
+)
+
+// course draws a plausible hold about the limit: heating, a plateau with dips, cooling, now and then a gap.
+func course(t *rapid.T, unit string) series.Series {
+	level := 145.0
+	scale := 1.0
+	if unit == "C" {
+		level, scale = 63, 1/1.8
+	}
+	start := at("10:00:00")
+	points := []string{fmt.Sprintf("08:00:00 %v", level-60*scale)}
+	point := func(d time.Duration, v float64) {
+		points = append(points, fmt.Sprintf("%s %v", start.Add(d).Format("15:04:05"), level+v*scale))
+	}
+	point(0, -rapid.Float64Range(0.5, 20).Draw(t, "foot"))
+	d := time.Duration(rapid.IntRange(20, 900).Draw(t, "heating")) * time.Second
+	n := rapid.IntRange(2, 8).Draw(t, "plateau points")
+	for i := range n {
+		point(d, rapid.Float64Range(-0.6, 3).Draw(t, fmt.Sprint("plateau ", i)))
+		d += time.Duration(rapid.IntRange(120, 900).Draw(t, fmt.Sprint("stay ", i))) * time.Second
+	}
+	point(d, -rapid.Float64Range(5, 40).Draw(t, "cooled"))
+	points = append(points, fmt.Sprintf("13:30:00 %v", level-60*scale))
+	s := line("product", unit, rapid.Float64Range(0, 0.4).Draw(t, "u"), rapid.Float64Range(0, 20).Draw(t, "u time"), points...)
+	if rapid.Bool().Draw(t, "gap") {
+		from := start.Add(time.Duration(rapid.IntRange(0, 3600).Draw(t, "gap from")) * time.Second)
+		to := from.Add(time.Duration(rapid.IntRange(30, 600).Draw(t, "gap length")) * time.Second)
+		s = erase(s, from.Format("15:04:05"), to.Format("15:04:05"))
+	}
+	return s
+}
+
+func late() entries.Batch {
+	b := milk()
+	b.OutletOpened = "12:40"
+	b.Indicating, b.Airspace = nil, nil // the hold alone
+	return b
+}
+
+func judged(t *rapid.T, tb testing.TB, s series.Series) Check {
+	f := Verify(problem(tb, "us-grade-a-vat", s, late()))
+	return get(tb, f, 0, "hold")
+}
+
+// More uncertainty settles nothing: what was not a pass does not become one.
+func TestUncertaintyNeverHelps(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		s := course(r, "F")
+		before := judged(r, t, s)
+		more := s
+		more.Samples = slices.Clone(s.Samples)
+		f, g := rapid.Float64Range(1, 4).Draw(r, "more u"), rapid.Float64Range(0, 30).Draw(r, "more u time")
+		for i := range more.Samples {
+			more.Samples[i].UTemperature = more.Samples[i].UTemperature*f + 0.01
+			more.Samples[i].UTime += g
+		}
+		after := judged(r, t, more)
+		if rank(after.Verdict) < rank(before.Verdict) && after.Verdict == Pass {
+			r.Fatalf("%s became %s: %s", before.Verdict, after.Verdict, after.Reason)
+		}
+		if before.Verdict != Fail && after.Verdict == Fail {
+			r.Fatalf("%s became fail: %s", before.Verdict, after.Reason)
+		}
+	})
+}
+
+// Time taken out of a hold never makes it pass.
+func TestCuttingNeverHelps(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		s := course(r, "F")
+		before := judged(r, t, s)
+		from := at("10:00:00").Add(time.Duration(rapid.IntRange(0, 5400).Draw(r, "cut from")) * time.Second)
+		length := time.Duration(rapid.IntRange(5, 900).Draw(r, "cut length")) * time.Second
+		cut := series.Series{Pen: s.Pen, Unit: s.Unit}
+		for _, p := range s.Samples {
+			switch {
+			case p.Time.Before(from):
+			case p.Time.Before(from.Add(length)):
+				continue
+			default:
+				p.Time = p.Time.Add(-length)
+			}
+			cut.Samples = append(cut.Samples, p)
+		}
+		after := judged(r, t, cut)
+		// A stretch that is cut may take a dip with it; then the joined parts are another hold.
+		if after.Verdict == Pass && before.Verdict != Pass && !dips(s, from, from.Add(length)) {
+			r.Fatalf("%s became pass: %s", before.Verdict, after.Reason)
+		}
+	})
+}
+
+// dips: the stretch holds ink below the limit or a gap.
+func dips(s series.Series, from, to time.Time) bool {
+	return slices.ContainsFunc(s.Samples, func(p series.Sample) bool {
+		near := !p.Time.Before(from.Add(-30*time.Second)) && p.Time.Before(to.Add(30*time.Second))
+		return near && (p.Quality == series.Gap || p.Temperature-2*p.UTemperature < 145.05)
+	})
+}
+
+// Erasing ink never makes a hold pass, nor fail.
+func TestErasingSettlesNothing(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		s := course(r, "F")
+		before := judged(r, t, s)
+		from := at("10:00:00").Add(time.Duration(rapid.IntRange(0, 5400).Draw(r, "from")) * time.Second)
+		to := from.Add(time.Duration(rapid.IntRange(60, 1800).Draw(r, "length")) * time.Second)
+		after := judged(r, t, erase(s, from.Format("15:04:05"), to.Format("15:04:05")))
+		if after.Verdict == Pass && before.Verdict != Pass {
+			r.Fatalf("%s became pass: %s", before.Verdict, after.Reason)
+		}
+		if after.Verdict == Fail && before.Verdict == Pass {
+			r.Fatalf("pass became fail: %s", after.Reason)
+		}
+	})
+}
+
+// The order in which batches are written does not matter.
+func TestOrderOfBatches(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		n := rapid.IntRange(2, 4).Draw(r, "batches")
+		points := []string{"06:00:00 60"}
+		var bs []entries.Batch
+		for i := range n {
+			h := 7 + 2*i
+			stay := rapid.IntRange(25, 45).Draw(r, fmt.Sprint("minutes ", i))
+			points = append(points, fmt.Sprintf("%02d:00:00 60", h), fmt.Sprintf("%02d:10:00 %v", h, rapid.Float64Range(143, 150).Draw(r, fmt.Sprint("temperature ", i))),
+				fmt.Sprintf("%02d:%02d:00 147", h, 10+stay), fmt.Sprintf("%02d:10:00 70", h+1))
+			b := milk()
+			b.Batch = fmt.Sprint(i + 1)
+			b.OutletOpened = fmt.Sprintf("%02d:15", h+1)
+			b.Indicating[0] = entries.Reading{At: fmt.Sprintf("%02d:20", h), Reads: 149}
+			b.Airspace[0].At, b.Airspace[1].At = fmt.Sprintf("%02d:12", h), fmt.Sprintf("%02d:33", h)
+			if rapid.Bool().Draw(r, fmt.Sprint("no readings ", i)) {
+				b.Indicating, b.Airspace = nil, nil
+			}
+			bs = append(bs, b)
+		}
+		s := line("product", "F", 0.05, 2, append(points, "18:00:00 60")...)
+		whole := Verify(problem(t, "us-grade-a-vat", s, bs...))
+		mixed := Verify(problem(t, "us-grade-a-vat", s, rapid.Permutation(bs).Draw(r, "order")...))
+		for _, b := range whole.Batches {
+			k := slices.IndexFunc(mixed.Batches, func(o Batch) bool { return o.Batch == b.Batch })
+			if o := mixed.Batches[k]; o.Verdict != b.Verdict || (o.Hold == nil) != (b.Hold == nil) || b.Hold != nil && *o.Hold != *b.Hold {
+				r.Fatalf("batch %s: %s became %s", b.Batch, b.Verdict, o.Verdict)
+			}
+		}
+		if whole.Verdict != mixed.Verdict {
+			r.Fatalf("%s became %s", whole.Verdict, mixed.Verdict)
+		}
+	})
+}
+
+// The same course in °F and in °C is judged alike, each a fixed distance from its own printed limit.
+func TestUnitsAlike(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		s := course(r, "F")
+		c := series.Series{Pen: s.Pen, Unit: "C", Samples: slices.Clone(s.Samples)}
+		for i := range c.Samples {
+			c.Samples[i].Temperature = 63 + (s.Samples[i].Temperature-145)/1.8
+			c.Samples[i].UTemperature = s.Samples[i].UTemperature / 1.8
+		}
+		a, b := judged(r, t, s), judged(r, t, c)
+		for _, d := range []float64{-1e-6, 1e-6} { // on an edge, rounding of the conversion decides
+			n := series.Series{Pen: s.Pen, Unit: "F", Samples: slices.Clone(s.Samples)}
+			for i := range n.Samples {
+				n.Samples[i].Temperature += d
+			}
+			if e := judged(r, t, n); e.Verdict != a.Verdict || math.Abs(*e.Measured-*a.Measured) > 1e-3 {
+				r.Skip("on an edge")
+			}
+		}
+		if a.Verdict != b.Verdict || math.Abs(*a.Measured-*b.Measured) > 1e-3 {
+			r.Fatalf("%s %v in F, %s %v in C", a.Verdict, *a.Measured, b.Verdict, *b.Measured)
+		}
+	})
+}

@@ -1,0 +1,639 @@
+package verify
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"penarm/calibrate/form"
+	"penarm/digitize/series"
+	"penarm/verify/entries"
+	"penarm/verify/rules"
+)
+
+var day = time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)
+
+// at is HH:MM or HH:MM:SS on the day; hours beyond 24 are the next day's.
+func at(s string) time.Time {
+	var h, m, sec int
+	fmt.Sscanf(strings.Replace(s, ":", " ", 2), "%d %d %d", &h, &m, &sec)
+	return day.Add(time.Duration(h*3600+m*60+sec) * time.Second)
+}
+
+// line draws a pen through points "HH:MM:SS degrees", sampled every 5 s and at the points.
+func line(pen, unit string, u, uTime float64, points ...string) series.Series {
+	s := series.Series{Pen: pen, Unit: unit}
+	add := func(t time.Time, v float64) {
+		s.Samples = append(s.Samples, series.Sample{Time: t, Temperature: v, UTemperature: u, UTime: uTime, Quality: series.Good})
+	}
+	var t0 time.Time
+	var v0 float64
+	for i, p := range points {
+		clock, value, _ := strings.Cut(p, " ")
+		var v float64
+		fmt.Sscan(value, &v)
+		t := at(clock)
+		if i > 0 {
+			for x := t0.Add(5 * time.Second); x.Before(t); x = x.Add(5 * time.Second) {
+				add(x, v0+(v-v0)*x.Sub(t0).Seconds()/t.Sub(t0).Seconds())
+			}
+		}
+		add(t, v)
+		t0, v0 = t, v
+	}
+	return s
+}
+
+// erase makes a gap of the samples between two times.
+func erase(s series.Series, from, to string) series.Series {
+	s.Samples = slices.Clone(s.Samples)
+	for i := range s.Samples {
+		if t := s.Samples[i].Time; !t.Before(at(from)) && !t.After(at(to)) {
+			s.Samples[i].Quality, s.Samples[i].Temperature = series.Gap, math.NaN()
+		}
+	}
+	return s
+}
+
+func ptr[T any](v T) *T { return &v }
+
+// milk is a complete batch of plain milk cooled in the vat.
+func milk() entries.Batch {
+	return entries.Batch{Batch: "1", Product: "whole milk", FatPercent: ptr(3.4), TotalSolidsPercent: ptr(12.5), Sweetened: ptr(false), Amount: "400 gal",
+		Preheated: ptr(false), Cooling: "in-vat", OutletOpened: "10:50", Indicating: []entries.Reading{{At: "10:10", Reads: 146.5}},
+		Airspace: []entries.Reading{{At: "10:01", Reads: 152}, {At: "10:29", Reads: 152}}}
+}
+
+var loaded = map[string]*rules.RuleSet{}
+
+// problem of one chart under a rule set; the vat empties in 6 min and fills in 8.
+func problem(t testing.TB, set string, s series.Series, bs ...entries.Batch) Problem {
+	r := loaded[set]
+	if r == nil {
+		var err error
+		r, err = rules.Load(set, "")
+		require.NoError(t, err)
+		loaded[set] = r
+	}
+	p := &entries.Plant{Plant: "Larkfield Creamery", Unit: s.Unit, Recorders: []entries.Recorder{{Recorder: "R1", Vat: "V1"}},
+		Vats: []entries.Vat{{Vat: "V1", EmptyingMinutes: ptr(6.0), FillingMinutes: ptr(8.0)}}}
+	return Problem{Series: []series.Series{s}, Plant: p, Recorder: &p.Recorders[0], Rules: r, HourKnown: true,
+		Entries: &entries.Entries{Recorder: "R1", ChartDate: "2026-03-04", OnChart: "08:00", Operator: "J. M.", Batches: bs}}
+}
+
+// hold is a trace that stands at the temperature between two times, with steep flanks that cross every limit at them.
+func hold(from, to string, temp float64) series.Series {
+	v := fmt.Sprint(temp)
+	return line("product", "F", 0, 0, "08:00:00 60", at(from).Add(-time.Second).Format("15:04:05")+" 100", from+" "+v, to+" "+v, at(to).Add(time.Second).Format("15:04:05")+" 100", "12:00:00 60")
+}
+
+func get(t testing.TB, f *Findings, batch int, name string) Check {
+	cs := f.Checks
+	if batch >= 0 {
+		require.Greater(t, len(f.Batches), batch)
+		cs = f.Batches[batch].Checks
+	}
+	for _, c := range cs {
+		if c.Check == name {
+			return c
+		}
+	}
+	require.Fail(t, "no such check", name)
+	return Check{}
+}
+
+func has(f *Findings, batch int, name string) bool {
+	return slices.ContainsFunc(f.Batches[batch].Checks, func(c Check) bool { return c.Check == name })
+}
+
+// The legal row of each product and the unbroken time at it.
+func TestHold(t *testing.T) {
+	rich := func(name string, fat float64, sweet bool) entries.Batch {
+		b := milk()
+		b.Product, b.FatPercent, b.Sweetened = name, &fat, &sweet
+		b.Indicating[0].Reads = 160
+		return b
+	}
+	open := rich("milk", 9.9, false)
+	open.TotalSolidsPercent = nil
+	for _, c := range []struct {
+		id, source, set string
+		trace           series.Series
+		batch           entries.Batch
+		want            Verdict
+		minutes         float64
+	}{
+		{"C1", "21 CFR 1240.61(b)", "us-grade-a-vat", hold("10:00:00", "10:30:00", 145), milk(), Pass, 30},
+		{"C2", "21 CFR 1240.61(b)", "us-grade-a-vat", hold("10:00:00", "10:29:30", 145), milk(), Fail, 29.5},
+		{"C3", "21 CFR 1240.61(b), continuously", "us-grade-a-vat",
+			line("product", "F", 0, 0, "08:00:00 60", "09:59:59 100", "10:00:00 145", "10:20:00 145", "10:20:01 144", "10:21:00 144", "10:21:01 145", "10:36:00 145", "10:36:01 100", "12:00:00 60"), milk(), Fail, 20},
+		{"C4", "21 CFR 1240.61(b) footnote 1", "us-grade-a-vat", hold("10:00:00", "10:35:00", 148), rich("chocolate milk", 1, true), Fail, 0},
+		{"C5", "21 CFR 1240.61(b) footnote 1", "us-federal-vat", hold("10:00:00", "10:30:00", 150), rich("half and half", 10.5, false), Pass, 30},
+		{"C6", "21 CFR 1240.61(c)", "us-grade-a-vat", hold("10:00:00", "10:40:00", 152), rich("eggnog", 6, true), Fail, 0},
+		{"C7", "7 CFR 58.635", "us-grade-a-vat", hold("10:00:00", "10:30:00", 155), rich("ice cream mix", 12, true), Pass, 30},
+		{"C8", "21 CFR 1240.61(b): total solids is no question of the CFR", "us-federal-vat", hold("10:00:00", "10:30:00", 146), open, Pass, 30},
+		{"C8", "PMO Section 1, from memory: total solids of 18 % or more, unanswered", "us-grade-a-vat", hold("10:00:00", "10:30:00", 146), open, Undecided, 0},
+	} {
+		f := Verify(problem(t, c.set, c.trace, c.batch))
+		got := get(t, f, 0, "hold")
+		assert.Equal(t, c.want, got.Verdict, "%s, %s: %s", c.id, c.source, got.Reason)
+		assert.InDelta(t, c.minutes, *got.Measured, 0.04, c.id)
+		assert.Equal(t, 30.0, *got.Limit, c.id)
+	}
+}
+
+// C9: the limits are as printed, 63 °C is not 145 °F (21 CFR 1240.61(b)). 62.9 °C is 145.2 °F.
+func TestUnitsAsPrinted(t *testing.T) {
+	f := hold("10:00:00", "10:31:00", 145.22)
+	c := f
+	c.Unit = "C"
+	c.Samples = slices.Clone(f.Samples)
+	for i := range c.Samples {
+		c.Samples[i].Temperature = (f.Samples[i].Temperature - 32) / 1.8
+	}
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", f, milk())), 0, "hold").Verdict)
+	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-grade-a-vat", c, milk())), 0, "hold").Verdict)
+	// A law that prints °C only says nothing of a °F chart: Reg. (EC) 853/2004.
+	assert.Equal(t, Undecided, get(t, Verify(problem(t, "eu-vat", f, milk())), 0, "hold").Verdict)
+}
+
+// C10–C14: PMO Item 16p(A)1c, from memory; that both add up is inferred.
+func TestEmptyingAndFilling(t *testing.T) {
+	for _, c := range []struct {
+		id        string
+		end       string
+		cooling   string
+		preheated bool
+		fill      float64
+		check     string
+		limit     float64
+		want      Verdict
+	}{
+		{"C10", "10:37:00", "outside", false, 8, "emptying", 36, Pass},
+		{"C11", "10:34:00", "outside", false, 8, "emptying", 36, Fail},
+		{"C12", "10:36:00", "in-vat", true, 8, "filling", 38, Fail},
+		{"C13", "10:44:00", "outside", true, 8, "emptying", 44, Pass},
+		{"C13", "10:44:00", "outside", true, 8, "filling", 44, Pass},
+	} {
+		b := milk()
+		b.Cooling, b.Preheated, b.OutletOpened = c.cooling, &c.preheated, "10:31"
+		f := Verify(problem(t, "us-grade-a-vat", hold("10:00:00", c.end, 146), b))
+		got := get(t, f, 0, c.check)
+		assert.Equal(t, c.limit, *got.Limit, c.id)
+		assert.Equal(t, c.want, got.Verdict, "%s: %s", c.id, got.Reason)
+		assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict, c.id)
+	}
+	b := milk()
+	b.Cooling = "outside"
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:59:00", 146), b)
+	p.Plant.Vats[0].EmptyingMinutes = nil
+	got := get(t, Verify(p), 0, "emptying")
+	assert.Equal(t, Undecided, got.Verdict, "C14")
+	assert.Contains(t, got.Reason, "cannot be shown")
+	// Neither asked where the vat was filled cold and cooled within.
+	f := Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:37:00", 146), milk()))
+	assert.False(t, has(f, 0, "emptying"))
+	assert.False(t, has(f, 0, "filling"))
+	// Not written: passes where the hold outlasts it all the same, else a person must be asked.
+	b.Cooling = ""
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:37:00", 146), b)), 0, "emptying").Verdict)
+	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:34:00", 146), b)), 0, "emptying").Verdict)
+}
+
+// C15–C17: 3 CCR 584(a), one minute less for each degree above 145 °F if hotter than 161 °F and phosphatase passes.
+func TestCaliforniaReduction(t *testing.T) {
+	b := milk()
+	b.ClaimsReduction, b.Phosphatase = true, "pass"
+	b.Indicating = []entries.Reading{{At: "10:05", Reads: 176}}
+	judge := func(temp float64, to string, b entries.Batch) Check {
+		return get(t, Verify(problem(t, "us-california-vat", hold("10:00:00", to, temp), b)), 0, "hold")
+	}
+	got := judge(162, "10:13:00", b)
+	assert.Equal(t, Pass, got.Verdict, "C15: %s", got.Reason)
+	assert.Equal(t, 13.0, *got.Limit, "C15")
+	assert.Equal(t, Fail, judge(162, "10:12:30", b).Verdict, "C15")
+	assert.Equal(t, Fail, judge(161, "10:29:00", b).Verdict, "C16: 161 is not above 161")
+	assert.Equal(t, Fail, judge(175, "10:00:30", b).Verdict, "C17: 0 minutes are never accepted")
+	b.Phosphatase = ""
+	got = judge(162, "10:13:00", b)
+	assert.Equal(t, Fail, got.Verdict, "no phosphatase test")
+	assert.Contains(t, got.Reason, "phosphatase")
+	b.Phosphatase, b.ClaimsReduction = "pass", false
+	assert.Equal(t, Fail, judge(162, "10:13:00", b).Verdict, "never silently")
+}
+
+// C18, C19: 3 CCR 584(b), ATCP 65.60 for the margin over the legal minimum; ATCP 65.66(2)(e) and 1 NYCRR 2.48(a)(1)(iv) for the readings.
+func TestAirspaceWritten(t *testing.T) {
+	for _, c := range []struct {
+		reads float64
+		want  Verdict
+	}{{149.9, Fail}, {150, Pass}} {
+		b := milk()
+		b.Airspace[0].Reads = c.reads
+		// Milk at 152 does not raise the limit.
+		got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 152), b)), 0, "airspace")
+		assert.Equal(t, c.want, got.Verdict, "C18 at %v: %s", c.reads, got.Reason)
+		assert.Equal(t, 150.0, *got.Limit)
+	}
+	b := milk()
+	b.Airspace = b.Airspace[:1]
+	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-wisconsin-vat", hold("10:00:00", "10:32:00", 146), b)), 0, "entries").Verdict, "C19")
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-new-york-vat", hold("10:00:00", "10:32:00", 146), b)), 0, "entries").Verdict, "C19")
+}
+
+// The airspace pen counts through the whole hold: PMO Item 16p(A)2, from memory.
+func TestAirspacePen(t *testing.T) {
+	air := func(low string) Check {
+		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+		p.Series = append(p.Series, line("airspace", "F", 0.1, 2, "08:00:00 60", "09:50:00 153", "10:15:00 "+low, "10:30:00 153", "10:40:00 153", "11:00:00 80"))
+		return get(t, Verify(p), 0, "airspace")
+	}
+	assert.Equal(t, Pass, air("150.3").Verdict)
+	assert.Equal(t, Undecided, air("150.05").Verdict)
+	assert.Equal(t, Fail, air("149.5").Verdict)
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+	p.Series = append(p.Series, erase(line("airspace", "F", 0.1, 2, "08:00:00 60", "09:50:00 153", "10:40:00 153", "11:00:00 80"), "10:10:00", "10:12:00"))
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "nothing is shown across a gap")
+}
+
+// C20, C21: 1 NYCRR 2.45(b)(2), the recorder may not read higher; lowering is PMO Appendix I Test 4, from memory.
+func TestAgreement(t *testing.T) {
+	judge := func(pen, written float64) *Findings {
+		b := milk()
+		b.Indicating[0].Reads = written
+		return Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", pen), b))
+	}
+	f := judge(146, 145.5)
+	got := get(t, f, 0, "agreement")
+	assert.Equal(t, Fail, got.Verdict, "C20")
+	assert.InDelta(t, 0.5, *got.Measured, 1e-9)
+	assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict, "146 less 0.5 is still 145")
+	assert.InDelta(t, 145.5, f.Batches[0].Hold.Lowest, 1e-9)
+	assert.Equal(t, Fail, get(t, judge(146, 144.5), 0, "hold").Verdict, "146 less 1.5 is not")
+	assert.Equal(t, Pass, get(t, judge(145, 146), 0, "agreement").Verdict, "C21")
+	b := milk()
+	b.Indicating = nil
+	f = Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), b))
+	assert.Equal(t, []Verdict{Pass, Undecided, Fail}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 0, "agreement").Verdict, get(t, f, 0, "entries").Verdict})
+}
+
+// A time is written to the minute, so on a slope any value of that minute may be meant.
+func TestReadingOnASlope(t *testing.T) {
+	s := line("product", "F", 0.02, 1, "08:00:00 60", "09:50:00 120", "10:20:00 150", "10:55:00 150", "11:30:00 90")
+	b := milk()
+	b.Indicating = []entries.Reading{{At: "10:10", Reads: 140.3}} // the pen is at 140.0, rising 1 °F a minute
+	b.OutletOpened = "10:55"
+	f := Verify(problem(t, "us-grade-a-vat", s, b))
+	got := get(t, f, 0, "agreement")
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+	assert.InDelta(t, 1/math.Sqrt(12), *got.U, 0.02, "1 °F of uniform spread: JCGM 100:2008 4.3.7, from memory")
+	b.Indicating[0].At = "10:10:00"
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", s, b)), 0, "agreement").Verdict)
+}
+
+// C22, C23: PMO Appendix I Test 3, from memory: recorded time may not exceed true time.
+func TestClock(t *testing.T) {
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:30:12", 146), milk())
+	check := func(chart float64) (Verdict, Check) {
+		p.Recorder.ClockCheck = &entries.ClockCheck{Date: "2026-02-10", TrueMinutes: 30, ChartMinutes: chart}
+		f := Verify(p)
+		return get(t, f, -1, "clock").Verdict, get(t, f, 0, "hold")
+	}
+	v, h := check(30.5)
+	assert.Equal(t, Fail, v, "C22")
+	assert.InDelta(t, 30.2*30/30.5, *h.Measured, 0.01, "30.2 chart minutes are 29.7 true ones")
+	assert.Equal(t, Fail, h.Verdict)
+	v, h = check(29.5)
+	assert.Equal(t, Pass, v, "C23")
+	assert.InDelta(t, 30.2, *h.Measured, 0.01, "a slow clock is not credited")
+	p.Recorder.ClockCheck.Date = "2025-11-01"
+	assert.Contains(t, get(t, Verify(p), -1, "clock").Reason, "older than 3 months") // FDA form 2359b
+}
+
+// C24: 1 NYCRR 2.48(a), overlapping is a violation by itself. Stopped and turned charts need a person.
+func TestRecord(t *testing.T) {
+	for kind, want := range map[series.Kind]Verdict{series.EventLap: Fail, series.EventStopped: Undecided, series.EventTurned: Undecided,
+		series.EventBlot: Pass, series.EventNote: Pass, series.EventStart: Pass, series.EventAmbig: Pass} {
+		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+		p.Events = []series.Event{{Kind: kind, Pen: "product", From: at("11:20"), To: at("11:30"), Text: "seen"}}
+		f := Verify(p)
+		assert.Equal(t, want, get(t, f, -1, "record").Verdict, kind)
+		assert.Contains(t, get(t, f, -1, "record").Reason, "seen")
+		assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict, kind)
+	}
+	// In a hold, lines that compete, or a clock that stood, prove nothing.
+	for _, kind := range []series.Kind{series.EventAmbig, series.EventStopped, series.EventTurned} {
+		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+		p.Events = []series.Event{{Kind: kind, Pen: "product", From: at("10:15"), To: at("10:16")}}
+		f := Verify(p)
+		assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict, kind)
+		assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict, kind)
+	}
+	// Beyond one turn: 1 NYCRR 2.48(a), a chart may not be used beyond its time.
+	p := problem(t, "us-grade-a-vat", line("product", "F", 0, 0, "08:00:00 60", "20:30:00 60"), milk())
+	p.Form = &form.Form{Form: "D-1230", Unit: "F", RotationHours: 12, TimeArcs: form.TimeArcs{EveryMinutes: 15}, Rings: []form.Ring{{At: 30, RadiusMM: 34}, {At: 230, RadiusMM: 112}}}
+	assert.Equal(t, Fail, get(t, Verify(p), -1, "record").Verdict)
+	p.Series = []series.Series{hold("10:00:00", "10:32:00", 146)}
+	p.ExpectedForm = "K-24"
+	assert.Equal(t, Undecided, get(t, Verify(p), -1, "record").Verdict, "a chart of another form")
+}
+
+// Gaps are counted both ways.
+func TestGap(t *testing.T) {
+	long := hold("10:00:00", "10:32:00", 146)
+	f := Verify(problem(t, "us-grade-a-vat", erase(long, "10:14:00", "10:16:00"), milk()))
+	h := get(t, f, 0, "hold")
+	assert.Equal(t, Undecided, h.Verdict)
+	assert.InDelta(t, 16, *h.Measured, 0.2, "the longer inked part")
+	assert.InDelta(t, 32, f.Batches[0].Hold.Minutes, 0.05, "with the gap")
+	assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict)
+	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:29:00", 146), "10:14:00", "10:16:00"), milk())), 0, "hold").Verdict, "too short even with the gap above")
+	b := milk()
+	b.OutletOpened = "11:00"
+	f = Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:45:00", 146), "10:35:00", "10:37:00"), b))
+	assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict, "a part without the gap is long enough alone")
+	f = Verify(problem(t, "us-grade-a-vat", erase(long, "11:00:00", "11:05:00"), milk()))
+	assert.Equal(t, Pass, f.Verdict, "a gap elsewhere does not count")
+	assert.Contains(t, get(t, f, -1, "record").Reason, "gap")
+	// A gap between cold ink might hide a hold.
+	f = Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:32:00", 146), "09:30:00", "10:45:00"), milk()))
+	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
+}
+
+// C32: 145.3 °F read with u = 0.325 °F is "too close to call".
+func TestTooCloseToCall(t *testing.T) {
+	s := hold("10:00:00", "10:32:00", 145.3)
+	for i := range s.Samples {
+		s.Samples[i].UTemperature = 0.325
+	}
+	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold").Verdict)
+	assert.InDelta(t, 0.822, Conforms(145.3, 0.325, 145), 0.0005)
+}
+
+// JCGM 106:2012 section 7.3 examples, from memory: 509.7 kPa against a lower limit of 490 kPa,
+// u = 8.6 kPa (C31), and −5.47 V against an upper limit of −5.40 V, u = 0.05 V.
+func TestConforms(t *testing.T) {
+	assert.InDelta(t, 0.989, Conforms(509.7, 8.6, 490), 0.0005)
+	assert.InDelta(t, 0.919, Conforms(5.47, 0.05, 5.40), 0.0005)
+}
+
+// A slow crossing makes a marginal hold undecided: u of the end is u of the temperature over the slope, JCGM 100:2008 5.1.2, from memory.
+func TestCrossingUncertainty(t *testing.T) {
+	s := line("product", "F", 0.1, 2, "08:00:00 60", "09:00:00 115", "10:30:00 160", "10:50:00 160", "10:52:00 100", "12:00:00 60")
+	b := milk()
+	b.Indicating, b.OutletOpened = []entries.Reading{{At: "10:45", Reads: 161}}, "11:00"
+	f := Verify(problem(t, "us-grade-a-vat", s, b))
+	// Up through 145 at 10:00:00 with 0.5 °F a minute: 0.1/0.5 min = 12 s, and 2 s; down at 30 °F a minute, 0.2 s and 2 s.
+	assert.InDelta(t, math.Sqrt(12*12+2*2+0.2*0.2+2*2)/60, f.Batches[0].Hold.UMinutes, 0.002)
+	assert.Equal(t, at("10:00:00"), f.Batches[0].Hold.Start.Round(time.Second))
+	assert.InDelta(t, 50.5, f.Batches[0].Hold.Minutes, 0.01)
+}
+
+// The two ways a wash must not be taken for milk, and the batch is found by its own times.
+func TestMatching(t *testing.T) {
+	s := line("product", "F", 0.05, 2, "08:00:00 60",
+		"09:00:00 60", "09:02:00 170", "09:40:00 170", "09:42:00 80", // wash, longer than the hold
+		"09:50:00 80", "10:00:00 146", "10:34:00 146", "10:44:00 90", "11:10:00 80",
+		"11:20:00 80", "11:30:00 144", "12:10:00 144", "12:20:00 80", "12:50:00 80",
+		"13:00:00 175", "13:45:00 175", "13:47:00 80", "14:00:00 80")
+	second := milk()
+	second.Batch, second.OutletOpened = "2", "12:45"
+	second.Indicating, second.Airspace = []entries.Reading{{At: "11:40", Reads: 145}}, []entries.Reading{{At: "11:32", Reads: 152}, {At: "12:05", Reads: 152}}
+	b := milk()
+	f := Verify(problem(t, "us-grade-a-vat", s, b, second))
+	require.NotNil(t, f.Batches[0].Hold)
+	assert.WithinDuration(t, at("10:00"), f.Batches[0].Hold.Start.Time, 30*time.Second)
+	assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict)
+	assert.Nil(t, f.Batches[1].Hold, "a batch without a hold does not take the wash that follows")
+	assert.Equal(t, Fail, get(t, f, 1, "hold").Verdict)
+	assert.Equal(t, 2, strings.Count(get(t, f, -1, "entries").Reason, "wash"))
+	// Without a reading that tells milk from wash, a person must.
+	b.Indicating, b.Airspace = nil, nil
+	f = Verify(problem(t, "us-grade-a-vat", s, b))
+	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
+}
+
+// No entries: every run of ten minutes is listed and judged by the base row, and entries fails.
+func TestNoEntries(t *testing.T) {
+	s := line("product", "F", 0.05, 2, "08:00:00 60", "09:00:00 60", "09:05:00 146", "09:40:00 146", "09:45:00 80", "10:00:00 80", "10:05:00 148", "10:20:00 148", "10:25:00 80", "10:40:00 150", "10:45:00 150", "10:50:00 60", "12:00:00 60")
+	p := problem(t, "us-grade-a-vat", s)
+	p.Entries = nil
+	f := Verify(p)
+	require.Len(t, f.Batches, 2, "a run of under ten minutes is not listed")
+	assert.Equal(t, []Verdict{Pass, Fail}, []Verdict{f.Batches[0].Verdict, f.Batches[1].Verdict})
+	assert.Equal(t, Fail, get(t, f, -1, "entries").Verdict)
+	assert.Equal(t, Fail, f.Verdict)
+}
+
+// Hours unknown: durations are judged, whatever needs the clock is not.
+func TestHourUnknown(t *testing.T) {
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+	p.HourKnown = false
+	f := Verify(p)
+	assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict)
+	for _, name := range []string{"outlet", "agreement", "airspace"} {
+		assert.Equal(t, Undecided, get(t, f, 0, name).Verdict, name)
+	}
+	p.Series = []series.Series{hold("10:00:00", "10:28:00", 146)}
+	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
+}
+
+// PMO Item 16p(A)1c, from memory: the outlet stays shut for the legal time; the written minute is good to half a minute.
+func TestOutlet(t *testing.T) {
+	for at, want := range map[string]Verdict{"10:29": Fail, "10:30": Undecided, "10:31": Pass, "10:30:05": Pass} {
+		b := milk()
+		b.OutletOpened = at
+		got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:45:00", 146), b)), 0, "outlet")
+		assert.Equal(t, want, got.Verdict, "%s: %s", at, got.Reason)
+	}
+}
+
+// Past midnight, and on the night the clocks go forward: times are wall-clock labels, no hour is lost.
+func TestPastMidnight(t *testing.T) {
+	b, c := milk(), milk()
+	b.OutletOpened, b.Indicating, b.Airspace = "00:40", []entries.Reading{{At: "23:58", Reads: 147}}, []entries.Reading{{At: "23:52", Reads: 152}, {At: "00:20", Reads: 152}}
+	c.Batch, c.OutletOpened, c.Indicating, c.Airspace = "2", "03:40", []entries.Reading{{At: "02:50", Reads: 147}}, []entries.Reading{{At: "02:42", Reads: 152}, {At: "03:10", Reads: 152}}
+	for _, d := range []time.Time{day, time.Date(2026, 3, 7, 0, 0, 0, 0, time.UTC)} { // US clocks go forward on 8 March 2026
+		was := day
+		day = d
+		p := problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, "22:00:00 60", "23:40:00 100", "23:50:00 146", "24:25:00 146", "24:35:00 90", "26:30:00 90", "26:40:00 146", "27:15:00 146", "27:25:00 80", "29:00:00 60"), b, c)
+		day = was
+		p.Entries.OnChart = "22:00"
+		f := Verify(p)
+		assert.Equal(t, Pass, f.Verdict, Decided(f))
+		assert.InDelta(t, 35.3, f.Batches[1].Hold.Minutes, 0.5)
+	}
+}
+
+// A chart of seven days: batches of the same clock times are told apart by their order.
+func TestSevenDays(t *testing.T) {
+	s := line("product", "F", 0.05, 20, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:40:00 146", "10:50:00 90", "33:50:00 100", "34:00:00 146", "34:29:00 146", "34:40:00 90", "60:00:00 60")
+	b, c := milk(), milk()
+	b.OutletOpened = "10:55"
+	c.Batch = "2"
+	f := Verify(problem(t, "us-grade-a-vat", s, b, c))
+	assert.Equal(t, at("10:00").Day(), f.Batches[0].Hold.Start.Day())
+	assert.Equal(t, at("34:00").Day(), f.Batches[1].Hold.Start.Day())
+	assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict)
+}
+
+// A trace that ends hot may go on on the day's second chart.
+func TestTwoChartsForOneDay(t *testing.T) {
+	s := line("product", "F", 0.05, 2, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:20:00 146")
+	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold").Verdict)
+}
+
+// SI 1988/2206: 62.8 to 65.6 °C, an upper limit too.
+func TestUpperLimit(t *testing.T) {
+	b := milk()
+	b.Indicating[0].Reads = 67
+	for temp, want := range map[string]Verdict{"65.5": Pass, "65.7": Fail} {
+		s := line("product", "C", 0, 0, "08:00:00 15", "09:59:59 40", "10:00:00 "+temp, "10:31:00 "+temp, "10:31:01 40", "12:00:00 15")
+		assert.Equal(t, want, get(t, Verify(problem(t, "uk-1988-vat", s, b)), 0, "highest").Verdict, temp)
+	}
+}
+
+// Regs. Conn. State Agencies 21a-58-13(a): any rung of the ladder will do.
+func TestLadder(t *testing.T) {
+	b := milk()
+	b.Product, b.Indicating[0] = "ice cream mix", entries.Reading{At: "10:05", Reads: 170}
+	for _, c := range []struct {
+		temp  float64
+		to    string
+		want  Verdict
+		limit float64
+	}{{155, "10:30:30", Pass, 30}, {160, "10:15:30", Pass, 15}, {165, "10:10:30", Pass, 10}, {164, "10:10:30", Fail, 0}} {
+		got := get(t, Verify(problem(t, "us-connecticut-mix", hold("10:00:00", c.to, c.temp), b)), 0, "hold")
+		assert.Equal(t, c.want, got.Verdict, "%v", c.temp)
+		if c.limit > 0 {
+			assert.Equal(t, c.limit, *got.Limit)
+		}
+	}
+}
+
+// Questions nobody answered are never answered in the batch's favour.
+func TestUnansweredProduct(t *testing.T) {
+	b := milk()
+	b.Product, b.FatPercent, b.Sweetened, b.TotalSolidsPercent = "chocolate milk", ptr(1.0), nil, nil
+	for temp, want := range map[float64]Verdict{144: Fail, 148: Undecided, 151: Pass} {
+		b.Indicating[0].Reads = temp + 1
+		got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", temp), b)), 0, "hold")
+		assert.Equal(t, want, got.Verdict, "%v: %s", temp, got.Reason)
+		assert.Contains(t, got.Reason, "sweetened")
+	}
+	b.Product = "whole milk" // 21 CFR 131.110, from memory: sweetened milk must be named so
+	b.Indicating[0].Reads = 149
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 148), b)), 0, "hold").Verdict)
+}
+
+// PMO Appendix H, from memory: 12 h, 1 °F, 10 min, 6.3 mm.
+func TestForm(t *testing.T) {
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+	p.Form = &form.Form{Form: "D-1230", Unit: "F", RotationHours: 24, MinorRing: 2, MajorRing: 10, TimeArcs: form.TimeArcs{EveryMinutes: 15}, Rings: []form.Ring{{At: 30, RadiusMM: 34}, {At: 230, RadiusMM: 112}}}
+	got := get(t, Verify(p), -1, "form")
+	assert.Equal(t, Fail, got.Verdict)
+	assert.False(t, got.Counts)
+	for _, words := range []string{"divisions of 2°", "15 min", "one turn in 24 h"} {
+		assert.Contains(t, got.Reason, words)
+	}
+	p.Form.RotationHours, p.Form.MinorRing, p.Form.TimeArcs.EveryMinutes = 12, 1, 10
+	p.Form.Rings = []form.Ring{{At: 100, RadiusMM: 30}, {At: 180, RadiusMM: 110}}
+	got = get(t, Verify(p), -1, "form")
+	assert.Equal(t, Pass, got.Verdict, got.Reason)
+	// 10 min on 12 h are 5°, and 6.3 mm of chord need a radius of 72.2 mm: 2·r·sin(2.5°).
+	p.Form.Rings = []form.Ring{{At: 100, RadiusMM: 25}, {At: 180, RadiusMM: 105}}
+	assert.Contains(t, get(t, Verify(p), -1, "form").Reason, "6.1 mm long")
+}
+
+// C33: cooling is information and never changes the verdict; 1 NYCRR 2.49(b) gives no time.
+func TestCoolingIsInformation(t *testing.T) {
+	b := milk()
+	b.OutletOpened = "11:50"
+	f := Verify(problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:40:00 146", "11:55:00 130"), b))
+	for _, x := range f.Batches[0].Checks {
+		if x.Check == "cooling" || x.Check == "lethality" {
+			assert.False(t, x.Counts)
+		}
+	}
+	assert.Equal(t, Pass, f.Verdict)
+}
+
+// Newton's law of cooling: from 146 °F in 50 °F with a time constant of 20 min.
+func TestFitCooling(t *testing.T) {
+	var xs, ys []float64
+	for s := 0.0; s <= 3600; s += 15 {
+		xs, ys = append(xs, s), append(ys, 50+96*math.Exp(-s/1200))
+	}
+	n, ok := FitCooling(xs, ys)
+	require.True(t, ok)
+	assert.InDelta(t, 50, n.Coolant, 0.01)
+	assert.InDelta(t, 1200, n.Tau, 0.5)
+	_, ok = FitCooling([]float64{0, 60, 120, 180, 240}, []float64{100, 90, 80, 70, 60})
+	assert.False(t, ok, "a straight line tells no time constant")
+}
+
+// Lethality, the worked values: L1 a published teaching example (15 min at 85 °C, z 8.7 °C, at 102 °C: 10 s);
+// L3 z = 9/log10(120) °C; L4, L6 z = 7.695 °F; L5 a ramp with the closed form z/(r·ln 10)·(1 − 10^(−ΔT/z)); L3–L6 derived.
+func TestEquivalent(t *testing.T) {
+	flat := func(minutes, temp, ref, z float64) float64 {
+		return Equivalent([]float64{0, minutes * 60}, []float64{temp, temp}, ref, z)
+	}
+	assert.InDelta(t, 0.1668, flat(15, 85, 102, 8.7), 0.0005, "L1, C29")
+	z := 9 / math.Log10(120)
+	assert.InDelta(t, 51.07, flat(30, 64, 63, z), 0.01, "L3")
+	assert.InDelta(t, 17.62, flat(30, 62, 63, z), 0.01, "L3")
+	assert.InDelta(t, 147.97, flat(30, 66, 63, z), 0.01, "L3")
+	assert.InDelta(t, 16.5, flat(30, 143, 145, 7.695), 0.05, "L4")
+	assert.InDelta(t, 30.0, flat(0.25, 161, 145, 7.695), 0.05, "L6")
+	var xs, ys []float64
+	for s := 0.0; s <= 360; s++ {
+		xs, ys = append(xs, s), append(ys, 60+s/120)
+	}
+	assert.InDelta(t, 2.9975, Equivalent(xs, ys, 63, 4.3286), 0.0005, "L5, C30")
+}
+
+// Torricelli: C27 an open examination problem (4 ft tank, 5 in² outlet, 6 ft to 2 ft: 94 s published, 93.4 unrounded,
+// g 32.2 ft/s²); C28 a textbook exercise (9 ft deep, 4 ft after one hour: empty after three).
+func TestDrain(t *testing.T) {
+	const ft = 0.3048
+	v := Vessel{Shape: "upright", Diameter: 4 * ft}
+	s, err := v.Drain(6*ft, 2*ft, 5*0.0254*0.0254, 1)
+	require.NoError(t, err)
+	assert.InDelta(t, 93.4, s, 0.2, "C27")
+	first, err := v.Drain(9*ft, 4*ft, 1e-4, 0.6)
+	require.NoError(t, err)
+	all, err := v.Drain(9*ft, 0, 1e-4, 0.6)
+	require.NoError(t, err)
+	assert.InDelta(t, 3, all/first, 1e-6, "C28")
+	// A pump needs volume over rate; a dish of half an ellipsoid holds 2/3·π·r²·depth, a full lying cylinder π·r²·length.
+	p, err := Vessel{Shape: "dished", Diameter: 2, Dish: 0.5}.Pumped(0.5, 0, 0.01)
+	require.NoError(t, err)
+	assert.InDelta(t, 2.0/3*math.Pi*0.5/0.01, p, 0.01)
+	p, err = Vessel{Shape: "lying", Diameter: 2, Length: 3}.Pumped(2, 0, 0.01)
+	require.NoError(t, err)
+	assert.InDelta(t, math.Pi*3/0.01, p, 0.2)
+	_, err = v.Drain(1, 2, 1e-4, 0.6)
+	assert.ErrorContains(t, err, "level must fall")
+}
+
+// The shape of findings.json and what decided in words.
+func TestFindings(t *testing.T) {
+	f := Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:28:00", 146), milk()))
+	data, err := json.Marshal(f)
+	require.NoError(t, err)
+	for _, s := range []string{`"schema":"penarm.findings/1"`, `"legal_temperature":145`, `"start":"2026-03-04T10:00:00"`, `"verdict":"fail"`, `"checks":[`} {
+		assert.Contains(t, string(data), s)
+	}
+	assert.Equal(t, "batch 1 hold 28.0 of 30 min", strings.Split(Decided(f), ",")[0])
+	assert.Equal(t, "batch 1 held 32.0 min", Decided(Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk()))))
+	none := Verify(Problem{Rules: problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146)).Rules})
+	assert.NotEqual(t, Pass, none.Verdict, "nothing at all never passes")
+	assert.Equal(t, Undecided, Verify(Problem{}).Verdict)
+}
