@@ -146,7 +146,7 @@ func openPDF(data []byte, page int) (pic *picture.Picture, err error) {
 			pic, err = d.render(ref, dpi)
 			return err
 		}
-		pic, err = d.extract(own)
+		pic, err = d.extract(ref, own)
 		return err
 	})
 	return pic, err
@@ -272,16 +272,16 @@ func placement(m structs.FPDF_FS_MATRIX, quarterTurns int) int {
 
 // extract takes an image's own pixels: a plain JPEG goes to the same decoder as
 // a JPEG file, anything else is decoded, not resampled, by PDFium.
-func (d document) extract(im *placed) (*picture.Picture, error) {
+func (d document) extract(page requests.Page, im *placed) (*picture.Picture, error) {
 	h := &header{width: im.width, height: im.height}
 	if err := h.check(); err != nil {
 		return nil, err
 	}
-	meta, err := d.imageMetadata(im)
+	meta, err := d.FPDFImageObj_GetImageMetadata(&requests.FPDFImageObj_GetImageMetadata{Page: page, ImageObject: im.ref})
 	if err != nil {
 		return nil, err
 	}
-	pic, err := d.jpeg(im, meta.Colorspace)
+	pic, err := d.jpeg(im, meta.ImageMetadata.Colorspace)
 	if err != nil {
 		return nil, err
 	}
@@ -293,22 +293,13 @@ func (d document) extract(im *placed) (*picture.Picture, error) {
 		if pic, err = d.pixels(bitmap.Bitmap); err != nil {
 			return nil, err
 		}
-		pic.Bilevel = meta.BitsPerPixel == 1
+		pic.Bilevel = meta.ImageMetadata.BitsPerPixel == 1
 		toGrey(pic)
 	}
 	pic.DPIX, pic.DPIY = im.dpiX, im.dpiY
 	pic.Source = "pdf: the page's own image"
 	orient(pic, im.orientation)
 	return pic, nil
-}
-
-func (d document) imageMetadata(im *placed) (structs.FPDF_IMAGEOBJ_METADATA, error) {
-	// PDFium wants the page for the resolution alone, which the matrix has given already.
-	meta, err := d.FPDFImageObj_GetImageMetadata(&requests.FPDFImageObj_GetImageMetadata{ImageObject: im.ref})
-	if err != nil {
-		return structs.FPDF_IMAGEOBJ_METADATA{}, err
-	}
-	return meta.ImageMetadata, nil
 }
 
 // jpeg decodes an image that is a grey or colour JPEG; nil where it is none.
