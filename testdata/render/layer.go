@@ -23,6 +23,7 @@ type layer struct {
 	half  float64 // mm, reaches from −half to +half
 	n     int     // tiles a side
 	tiles [][]uint8
+	near  []bool // by tile, once sealed: ink in it or beside it
 }
 
 func newLayer(half float64) *layer {
@@ -74,8 +75,27 @@ func (l *layer) at(x, y float64) float64 {
 	return (a*(1-fy) + b*fy) / 255
 }
 
-// mean is the coverage of a square pixel of the given size (mm) about a point.
+// seal ends the drawing, so that empty regions can be passed over fast.
+func (l *layer) seal() {
+	l.near = make([]bool, l.n*l.n)
+	for i, t := range l.tiles {
+		if t == nil {
+			continue
+		}
+		for y := max(0, i/l.n-1); y <= min(l.n-1, i/l.n+1); y++ {
+			for x := max(0, i%l.n-1); x <= min(l.n-1, i%l.n+1); x++ {
+				l.near[y*l.n+x] = true
+			}
+		}
+	}
+}
+
+// mean is the coverage, after seal, of a square pixel of the given size (mm) about a point.
 func (l *layer) mean(x, y, size float64) float64 {
+	tx, ty := int((x+l.half)/(cell*tile)), int((y+l.half)/(cell*tile))
+	if tx < 0 || ty < 0 || tx >= l.n || ty >= l.n || !l.near[ty*l.n+tx] {
+		return 0
+	}
 	n := int(math.Ceil(size / 0.09))
 	if n <= 1 {
 		return l.at(x, y)

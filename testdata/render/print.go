@@ -57,6 +57,8 @@ func (f *Form) prepare() *printed {
 		p.band = append(p.band, !f.Bands || int(math.Floor(q))%2 == 0)
 	}
 	p.lettering()
+	p.marks.seal()
+	p.holes.seal()
 	f.print = p
 	return p
 }

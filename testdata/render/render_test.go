@@ -150,3 +150,56 @@ func TestDeterminism(t *testing.T) {
 	assert.True(t, bytes.Equal(encode(11), encode(11)), "same seed, same bytes")
 	assert.False(t, bytes.Equal(encode(11), encode(12)), "another seed, another chart")
 }
+
+// What a scenario is called is what the truth must say of it, on whatever form.
+func TestScenarios(t *testing.T) {
+	type want struct{ check, verdict string }
+	only := func(w want) func(*testing.T, *Truth) {
+		return func(t *testing.T, tr *Truth) {
+			found := false
+			for _, b := range tr.Batches {
+				found = found || has(b.Checks[w.check], w.verdict) && !has(b.Checks[w.check], "pass")
+			}
+			assert.True(t, found, "a batch whose %s says %s and cannot pass", w.check, w.verdict)
+			assert.NotContains(t, tr.Verdict, "pass")
+		}
+	}
+	record := func(t *testing.T, tr *Truth) {
+		assert.Equal(t, []string{"undecided", "fail"}, tr.Checks["record"])
+		assert.NotContains(t, tr.Verdict, "pass")
+	}
+	pass := func(t *testing.T, tr *Truth) {
+		assert.Contains(t, tr.Verdict, "pass")
+		assert.NotContains(t, tr.Verdict, "fail")
+	}
+	cases := map[string]func(*testing.T, *Truth){
+		Clean: pass, Several: pass, MarginalPass: pass, Hot: pass, Preheated: pass, Wash: pass, Handwriting: pass, Blot: pass, GapElse: pass,
+		Short: only(want{"hold", "fail"}), MarginalFail: only(want{"hold", "fail"}), Dip: only(want{"hold", "fail"}), LowPlateau: only(want{"hold", "fail"}),
+		HotShort: only(want{"emptying", "fail"}), OutletEarly: only(want{"outlet", "fail"}), RecorderHigh: only(want{"agreement", "fail"}),
+		AirLow: only(want{"airspace", "fail"}), Missing: only(want{"entries", "fail"}),
+		Stopped: record, Turned: record, Lap: record, GapHold: record,
+	}
+	for name, check := range cases {
+		t.Run(name, func(t *testing.T) {
+			for seed := range int64(3) {
+				o := Options{Scenario: []string{name}, Unit: []string{"F", "C"}[seed%2], Bare: true, Look: Look{DPI: 60}}
+				if seed%3 == 2 {
+					o.Pens = []Pen{{"product", "blue", 0}, {"airspace", "red", 4}}
+				}
+				s := New(100+seed, o)
+				tr := s.Truth()
+				if !assert.NotPanics(t, func() { check(t, tr) }) || t.Failed() {
+					t.Fatalf("seed %d on %s: %+v %v %v", seed, s.Form.Number, tr.Batches, tr.Checks, tr.Verdict)
+				}
+				for _, p := range tr.Pens {
+					require.Len(t, p.T, len(p.Value))
+					require.Len(t, p.Flag, len(p.T))
+					require.Len(t, p.Gap, len(p.T))
+					for i := 1; i < len(p.T); i++ {
+						require.LessOrEqual(t, p.T[i-1], p.T[i], "printed time never falls")
+					}
+				}
+			}
+		})
+	}
+}

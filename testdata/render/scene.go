@@ -293,24 +293,21 @@ func (s *Scene) live(r *rand.Rand) *day {
 			d.move(between(r, 95, 130), between(r, 120, 240), 0.8)
 			d.move(between(r, 60, 75), between(r, 150, 400), 1.5)
 		}
+		b.Close = d.now() // a wash that follows belongs to no batch
 		if i == n-1 && s.has(Wash) {
 			d.move(between(r, 152, 168), between(r, 500, 900), 1)
 			d.move(d.last()+2, between(r, 1200, 2400), 0)
 			d.move(between(r, 60, 80), between(r, 500, 900), 1.5)
 		}
 		d.move(between(r, 60, 72), between(r, 300, 600), 1)
-		b.Close = d.now()
 	}
 	if s.has(Lap) {
 		d.move(between(r, 60, 75), s.Form.Hours*3600+between(r, 0.6, 2)*3600-d.now(), 0)
 	}
 	d.breathe(s.Seed, legalF)
 	s.Batches = d.batches
-	for i, b := range s.Batches {
-		b.Close = d.now()
-		if i+1 < len(s.Batches) {
-			b.Close = s.Batches[i+1].Fill
-		}
+	for i := range s.Batches[1:] {
+		s.Batches[i].Close = s.Batches[i+1].Fill
 	}
 	s.trouble(r, s.Batches[trouble])
 	return d
@@ -518,6 +515,9 @@ func (s *Scene) draw() {
 	}
 	if !s.Bare {
 		s.write(r)
+	}
+	for _, q := range s.inks {
+		q.on.seal()
 	}
 	if r.IntN(3) == 0 { // holes of the driving pin
 		for range 1 + r.IntN(2) {
