@@ -144,7 +144,7 @@ func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
 		}
 		if r.value < limit-exact {
 			c.Verdict = Fail
-			why = append(why, fmt.Sprintf("written %s is below %s", r.label, deg(limit)))
+			why = append(why, fmt.Sprintf("written %s is below %s", r.label, j.deg(limit)))
 		}
 	}
 	if c.Verdict == Pass {
@@ -176,7 +176,7 @@ func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
 		c.Measured = clip(low)
 	}
 	if len(why) == 0 {
-		why = append(why, fmt.Sprintf("every written reading at or above %s, the legal %s and %s", deg(limit), deg(legal), deg(margin)))
+		why = append(why, fmt.Sprintf("every written reading at or above %s, the legal %s and %s", j.deg(limit), j.deg(legal), j.deg(margin)))
 	}
 	c.Reason = strings.Join(why, "; ")
 	return c
@@ -196,7 +196,7 @@ func (j *judge) readingsInHold(m *matter, h held) (Verdict, string) {
 	}
 	for _, r := range m.air {
 		if !r.known {
-			return Undecided, fmt.Sprintf("a reading of %s has no time", deg(r.value))
+			return Undecided, fmt.Sprintf("a reading of %s has no time", j.deg(r.value))
 		}
 		if r.at < h.run.from-besides || r.at > h.run.to+besides {
 			return Undecided, fmt.Sprintf("written %s lies outside of the hold", r.label)
@@ -214,33 +214,37 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 	from, to := h.run.from, h.run.to
 	nodes := j.airspace.within(from, to)
 	low = math.Inf(1)
-	var least, most, at = math.Inf(1), math.Inf(1), from
+	least, at := math.Inf(1), from
+	below, since := 0.0, math.Inf(1) // longest time surely below, in seconds, and its start
 	for _, n := range nodes {
 		if n.temp < low {
 			low, u, at = n.temp, n.uTemp, n.t
 		}
 		least = math.Min(least, n.temp-m*n.uTemp)
-		if n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo {
-			most = math.Min(most, n.temp+m*n.uTemp)
+		if n.temp+m*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo {
+			since = math.Min(since, n.t)
+			below = math.Max(below, n.t-since)
+		} else {
+			since = math.Inf(1)
 		}
 	}
 	if len(nodes) == 0 {
 		return Undecided, "the airspace pen shows nothing through the hold", math.Inf(1), 0, nil
 	}
-	places = []Place{j.place("airspace", at, at, fmt.Sprintf("lowest airspace %s", deg(low)))}
+	places = []Place{j.place("airspace", at, at, fmt.Sprintf("lowest airspace %s", j.deg(low)))}
 	blind := nodes[0].t > from+30 || nodes[len(nodes)-1].t < to-30
 	for _, g := range j.airspace.gaps() {
 		blind = blind || g[0] < to && g[1] > from
 	}
 	switch {
-	case most < limit:
-		return Fail, fmt.Sprintf("the airspace pen falls to %s in the hold", deg(low)), low, u, places
+	case below >= narrow:
+		return Fail, fmt.Sprintf("the airspace pen falls to %s in the hold", j.deg(low)), low, u, places
 	case blind:
 		return Undecided, "the airspace pen has no sure ink in part of the hold", low, u, places
 	case least >= limit:
-		return Pass, fmt.Sprintf("the airspace pen stays at or above %s through the hold", deg(low)), low, u, places
+		return Pass, fmt.Sprintf("the airspace pen stays at or above %s through the hold", j.deg(low)), low, u, places
 	}
-	return Undecided, fmt.Sprintf("the airspace pen comes to %s, too close to %s to call", deg(low), deg(limit)), low, u, places
+	return Undecided, fmt.Sprintf("the airspace pen comes to %s, too close to %s to call", j.deg(low), j.deg(limit)), low, u, places
 }
 
 // compare reads the pen at each written indicating reading: its mean over the minute
@@ -277,6 +281,11 @@ func (j *judge) agreementCheck(m *matter) *Check {
 			continue
 		}
 		v := j.against(-x.high(), x.u, 0)
+		if x.high() < -j.apart() {
+			c.Verdict = Worst(c.Verdict, Undecided)
+			why = append(why, fmt.Sprintf("the pen stands at %s when %s was written: was it read then?", j.deg(x.pen), x.label))
+			continue
+		}
 		c.Verdict = Worst(c.Verdict, v)
 		if x.high() > worst {
 			worst = x.high()
@@ -284,16 +293,25 @@ func (j *judge) agreementCheck(m *matter) *Check {
 		}
 		switch v {
 		case Pass:
-			why = append(why, fmt.Sprintf("pen %.2f°, indicating %s", x.pen, x.label))
+			why = append(why, fmt.Sprintf("pen %.2f, indicating %s", x.pen, x.label))
 		case Fail:
-			why = append(why, fmt.Sprintf("the recorder reads %.2f° above the indicating thermometer: pen %.2f°, indicating %s", x.high(), x.pen, x.label))
+			why = append(why, fmt.Sprintf("the recorder reads %.2f above the indicating thermometer: pen %.2f, indicating %s", x.high(), x.pen, x.label))
 		default:
-			why = append(why, fmt.Sprintf("too close to call: pen %.2f ± %.2f°, indicating %s", x.pen, j.k*x.u, x.label))
+			why = append(why, fmt.Sprintf("too close to call: pen %.2f ± %.2f, indicating %s", x.pen, j.k*x.u, x.label))
 		}
 		c.Places = append(c.Places, j.place("product", x.at, x.at, "indicating "+x.label))
 	}
 	c.Reason = strings.Join(why, "; ")
 	return c
+}
+
+// apart: a recorder is good to 1 °F (PMO Appendix H, from memory), so one that seems to
+// stand five degrees F below the indicating thermometer was not read at the time written.
+func (j *judge) apart() float64 {
+	if j.unit == "C" {
+		return 5 / 1.8
+	}
+	return 5
 }
 
 func (j *judge) unseen(x comparison) string {

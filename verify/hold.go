@@ -20,6 +20,7 @@ type held struct {
 	u            float64 // of the run reported
 	cut          bool    // the run may go on beyond an end of the trace
 	doubt        string
+	all          bool    // as of share
 	lowered      float64 // degrees that the recorder reads high
 	places       []Place
 }
@@ -29,7 +30,7 @@ type held struct {
 // standard uncertainties of the minutes, and the run of the whole trace shifted by what
 // its samples have in common. A gap is below for the least and above for the most.
 func (j *judge) measure(s share, legal float64, cs []comparison) held {
-	h := held{legal: legal, doubt: s.doubt}
+	h := held{legal: legal, doubt: s.doubt, all: s.all}
 	high, uHigh := math.Inf(-1), 0.0
 	for _, c := range cs {
 		if c.seen && c.high()+j.k*c.u > high+j.k*uHigh {
@@ -41,14 +42,14 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
 	least := longest(shift{fixed: -math.Max(0, high+j.k*uHigh), by: -m}, false)
-	most := longest(shift{fixed: -math.Max(0, high-j.k*uHigh), by: m}, true)
+	most := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, high-j.k*uHigh), by: m}, true)), s, true)
 
 	h.shown, h.whole = below.minutes()*j.fast, above.minutes()*j.fast
 	h.lower = math.Min(least.minutes(), below.minutes()-j.k*below.u()) * j.fast
 	h.upper = math.Max(most.minutes(), above.minutes()+j.k*above.u()) * j.fast
 	h.cut = most.open || above.open
 	h.run = below
-	if above.gap && h.whole > h.shown {
+	if above.gap && above.inked && h.whole > h.shown {
 		h.run = above
 	}
 	if h.run.minutes() <= 0 {
@@ -73,6 +74,23 @@ func longestOf(rs []run, s share, gaps bool) (best run) {
 		}
 	}
 	return best
+}
+
+// narrow is the width in seconds of a dip that no pen can draw: less than a third of a
+// line's width on a chart of 12 h. It keeps a hold from passing but does not fail it. Common practice, no source.
+const narrow = 15.0
+
+// joined bridges such dips, for the most that a hold may last.
+func joined(rs []run) (out []run) {
+	for _, r := range rs {
+		if n := len(out); n > 0 && r.from-out[n-1].to < narrow {
+			l := &out[n-1]
+			l.to, l.uTo, l.open, l.gap, l.inked = r.to, r.uTo, l.open || r.open, l.gap || r.gap, l.inked || r.inked
+			continue
+		}
+		out = append(out, r)
+	}
+	return out
 }
 
 // lowest temperature more than two minutes inside both ends of the run; of the whole of a shorter one.
@@ -121,7 +139,7 @@ func (h held) lasts(minutes float64) (Verdict, string) {
 			why = append(why, fmt.Sprintf("between %.1f and %.1f min at the guard band: look at the paper", math.Max(0, h.lower), h.upper))
 		}
 	}
-	if h.doubt != "" && (h.shown > 0 || h.whole > 0) {
+	if h.doubt != "" && (v != Fail || !h.all) {
 		v = Undecided
 		why = append(why, h.doubt)
 	}
@@ -134,9 +152,9 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 	out := Check{Check: name, Verdict: v, Counts: true, Unit: "min", Limit: clip(minutes), Measured: clip(h.shown), U: clip(h.u), Source: c.String()}
 	if h.hold == nil {
 		out.U = nil
-		out.Reason = fmt.Sprintf("no run at or above %s %s", deg(h.legal), words)
+		out.Reason = fmt.Sprintf("no run at or above %s %s", j.deg(h.legal), words)
 	} else {
-		out.Reason = fmt.Sprintf("longest unbroken run at or above %s from %s to %s %s", deg(h.legal), clockWord(h.hold.Start), clockWord(h.hold.End), words)
+		out.Reason = fmt.Sprintf("longest unbroken run at or above %s from %s to %s %s", j.deg(h.legal), clockWord(h.hold.Start), clockWord(h.hold.End), words)
 		out.Places = append([]Place{j.place("product", h.run.from, h.run.to, name)}, h.places...)
 	}
 	if h.lowered > 0 {
@@ -173,7 +191,7 @@ func (j *judge) highestCheck(h held, o rules.Option) Check {
 		sure, may = math.Max(sure, n.temp-m*n.uTemp), math.Max(may, n.temp+m*n.uTemp)
 	}
 	c.Measured, c.U = clip(top), clip(uTop)
-	c.Reason = fmt.Sprintf("highest of the hold against the law's upper limit of %s", deg(limit))
+	c.Reason = fmt.Sprintf("highest of the hold against the law's upper limit of %s", j.deg(limit))
 	switch {
 	case may <= limit && len(h.places) == 0:
 		c.Verdict = Pass

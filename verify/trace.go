@@ -36,7 +36,7 @@ func newTrace(s series.Series, origin time.Time, unsure []series.Event) *trace {
 	gap := false
 	for _, p := range s.Samples {
 		t := tr.sec(p.Time)
-		if p.Quality == series.Gap || math.IsNaN(p.Temperature) || math.IsInf(p.Temperature, 0) || covered(unsure, p.Time) {
+		if p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e4) || covered(unsure, p.Time) {
 			gap = true
 			continue
 		}
@@ -65,10 +65,10 @@ func newTrace(s series.Series, origin time.Time, unsure []series.Event) *trace {
 }
 
 func sane(u float64) float64 {
-	if !(u >= 0) || math.IsInf(u, 0) {
+	if !(u >= 0) {
 		return 0
 	}
-	return u
+	return math.Min(u, 1e4)
 }
 
 func covered(evs []series.Event, t time.Time) bool {

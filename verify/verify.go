@@ -64,6 +64,9 @@ func Verify(p Problem) *Findings {
 	}
 	if p.Entries != nil {
 		f.ChartDate = p.Entries.ChartDate
+		if f.Recorder == "" {
+			f.Recorder = p.Entries.Recorder
+		}
 	}
 	if p.Rules == nil {
 		f.Checks = append(f.Checks, Check{Check: "record", Verdict: Undecided, Counts: true, Reason: "no rule set: nothing can be judged"})
@@ -225,7 +228,7 @@ func (j *judge) matters() []*matter {
 		m.outlet, m.uOutlet, m.hasOutlet = j.when(b.OutletOpened, j.first)
 		list := func(rs []entries.Reading) (l []reading) {
 			for _, r := range rs {
-				x := reading{value: j.own(r.Reads), label: fmt.Sprintf("%s at %s", deg(r.Reads), r.At)}
+				x := reading{value: j.own(r.Reads), label: fmt.Sprintf("%s at %s", degrees(r.Reads, j.plantUnit()), r.At)}
 				if x.at, x.u, x.known = j.when(r.At, j.first); x.known {
 					m.times = append(m.times, x.at)
 				}
@@ -261,9 +264,16 @@ func (j *judge) matters() []*matter {
 	return out
 }
 
+func (j *judge) plantUnit() string {
+	if j.Plant == nil || j.Plant.Unit == "" {
+		return j.unit
+	}
+	return j.Plant.Unit
+}
+
 // own gives a written reading in the series' unit, where the two differ.
 func (j *judge) own(v float64) float64 {
-	if j.Plant == nil || j.Plant.Unit == "" || j.Plant.Unit == j.unit {
+	if j.plantUnit() == j.unit {
 		return v
 	}
 	if j.unit == "C" {
@@ -325,6 +335,7 @@ type share struct {
 	from  float64 // no run that starts earlier, the batch before still emptying
 	to    float64 // nor one that starts later, after the outlet was opened
 	doubt string  // why it is not sure that this is the batch's
+	all   bool    // every heat it may be is in heats: where all are too short it fails for all the doubt
 }
 
 func (s share) has(r run) bool {
@@ -361,19 +372,24 @@ func (j *judge) match(m *matter, level float64) share {
 	}
 	hot := slices.DeleteFunc(slices.Clone(window), func(h run) bool { return !j.reaches(h, level) })
 	if len(hot) == 0 {
-		s.heats = window
-		return s
+		hot = window
 	}
 	s.heats = hot
 	switch {
+	case len(m.times) > 0 && j.anyHold(level):
+		s.doubt = "no written reading lies in a heat of this batch: are its times and the chart's hours right?"
 	case len(m.times) > 0:
-		s.doubt = "no written reading lies in it: is this the batch's hold?"
 	case len(hot) > 1:
 		s.doubt = fmt.Sprintf("%d heats lie in the batch's time and no written reading tells which: one may be a wash", len(hot))
 	case math.IsInf(m.to, 1) && len(j.Entries.Batches) > 1:
 		s.doubt = "neither the outlet's time nor a reading is written: is this the batch's hold?"
 	}
 	return s
+}
+
+// anyHold: the chart shows some run that would be listed as a hold.
+func (j *judge) anyHold(level float64) bool {
+	return slices.ContainsFunc(j.product.runs(level, shift{}, true), func(r run) bool { return r.minutes() >= shown })
 }
 
 // reaches: the heat may hold a run at or above the level.
@@ -401,7 +417,7 @@ func (j *judge) named() (out []Batch, loose []run) {
 		}
 		b := bs[len(bs)-1]
 		if len(bs) == 2 {
-			b = settle(bs[0], bs[1])
+			b = j.settle(bs[0], bs[1])
 		}
 		if note != "" {
 			noteHold(&b, note)
@@ -444,7 +460,7 @@ func shareComparisons(ms []*matter) {
 // settle two judgements of one batch, by the milder and by the stricter row, where a
 // question that chooses between them is unanswered: what passes by the stricter passes,
 // what fails by the milder fails, all else is undecided.
-func settle(mild, strict Batch) Batch {
+func (j *judge) settle(mild, strict Batch) Batch {
 	out := strict
 	out.Checks = slices.Clone(strict.Checks)
 	for i, c := range out.Checks {
@@ -455,7 +471,7 @@ func settle(mild, strict Batch) Batch {
 			out.Checks[i] = mild.Checks[k]
 		case mild.Checks[k].Verdict != c.Verdict:
 			out.Checks[i].Verdict = Undecided
-			out.Checks[i].Reason += fmt.Sprintf("; at or above %s it is %s", deg(mild.Legal), mild.Checks[k].Verdict)
+			out.Checks[i].Reason += fmt.Sprintf("; at or above %s it is %s", j.deg(mild.Legal), mild.Checks[k].Verdict)
 		}
 	}
 	if strict.Hold == nil {
@@ -488,7 +504,7 @@ func (j *judge) unnamed() []Batch {
 			b.Checks = []Check{j.holdCheck(h, o)}
 			b.Checks = append(b.Checks, j.information(h, o)...)
 			if top, _ := j.product.top(r.from, r.to); top > base+washF(j.unit) {
-				b.Checks[0].Reason += fmt.Sprintf("; it reaches %s: it may be a wash", deg(top))
+				b.Checks[0].Reason += fmt.Sprintf("; it reaches %s: it may be a wash", j.deg(top))
 			}
 			b.Verdict = worstOf(b.Checks)
 			if i == 0 || rank(b.Verdict) < rank(best.Verdict) {
@@ -646,7 +662,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 		s.heats = hot[i : i+1]
 		return s
 	}
-	s.heats = hot
+	s.heats, s.all = hot, true
 	if len(hot) > 0 {
 		s.doubt = fmt.Sprintf("the hours of this chart are not known and it shows %d heats for %d batches", len(hot), n)
 	}
@@ -658,6 +674,11 @@ func (j *judge) fill(b *Batch, h held, o rules.Option) {
 	b.Hold = h.hold
 }
 
-func deg(v float64) string { return strconv.FormatFloat(math.Round(v*100)/100, 'f', -1, 64) + "°" }
+// deg is a temperature in words, to the hundredth.
+func (j *judge) deg(v float64) string { return degrees(v, j.unit) }
+
+func degrees(v float64, unit string) string {
+	return strconv.FormatFloat(math.Round(v*100)/100, 'f', -1, 64) + " °" + unit
+}
 
 func clip(v float64) *float64 { v = math.Round(v*1e4) / 1e4; return &v }

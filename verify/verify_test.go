@@ -631,7 +631,7 @@ func TestFindings(t *testing.T) {
 	for _, s := range []string{`"schema":"penarm.findings/1"`, `"legal_temperature":145`, `"start":"2026-03-04T10:00:00"`, `"verdict":"fail"`, `"checks":[`} {
 		assert.Contains(t, string(data), s)
 	}
-	assert.Equal(t, "batch 1 hold 28.0 of 30 min", strings.Split(Decided(f), ",")[0])
+	assert.Equal(t, "batch 1 hold 28.0 of 30 min", strings.Split(Decided(f), ";")[0])
 	assert.Equal(t, "batch 1 held 32.0 min", Decided(Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk()))))
 	none := Verify(Problem{Rules: problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146)).Rules})
 	assert.NotEqual(t, Pass, none.Verdict, "nothing at all never passes")

@@ -22,6 +22,9 @@ func Decided(f *Findings) string {
 				s += fmt.Sprintf(" %.1f of %g min", *c.Measured, *c.Limit)
 			case c.Measured != nil && c.Limit != nil:
 				s += fmt.Sprintf(" %.1f against %g", *c.Measured, *c.Limit)
+			default:
+				first, _, _ := strings.Cut(c.Reason, ";")
+				s += ": " + first
 			}
 			if where != "" {
 				s = where + " " + s
@@ -34,12 +37,12 @@ func Decided(f *Findings) string {
 			add("batch "+b.Batch, b.Checks)
 		}
 		add("", f.Checks)
-		return strings.Join(out, ", ")
+		return strings.Join(out, "; ")
 	}
 	for _, b := range f.Batches {
 		if b.Hold != nil {
 			out = append(out, fmt.Sprintf("batch %s held %.1f min", b.Batch, b.Hold.Minutes))
 		}
 	}
-	return strings.Join(out, ", ")
+	return strings.Join(out, "; ")
 }
