@@ -29,6 +29,7 @@ type vertex struct {
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line, mm
 	ink    bool
+	fixed  bool // a narrow tip: neither centred nor smoothed
 	weak   bool
 	reason string
 	hours  float64 // printed hours, counted on from the seam
@@ -93,8 +94,22 @@ func smooth(v []vertex, sd float64) {
 	g := gauss(sd / alongMM)
 	n := len(g) / 2
 	xs, ys := make([]float64, len(v)), make([]float64, len(v))
+	room := make([]int, len(v)) // vertices to the nearest fixed one or end
 	for i := range v {
-		m := min(n, i, len(v)-1-i) // a window that stays symmetric keeps straight ends straight
+		room[i] = 0
+		if i > 0 && !v[i].fixed {
+			room[i] = room[i-1] + 1
+		}
+	}
+	for i, left := len(v)-1, 0; i >= 0; i-- {
+		if v[i].fixed || i == len(v)-1 {
+			left = 0
+		}
+		room[i] = min(room[i], left)
+		left++
+	}
+	for i := range v {
+		m := min(n, room[i]) // a window that stays symmetric keeps straight ends straight
 		var x, y, w float64
 		for k := -m; k <= m; k++ {
 			f := g[k+n]
@@ -169,7 +184,7 @@ func strokeWidth(e [][]float32, typ float64) float64 {
 		mean[k] = median(buf)
 	}
 	best, at := -1.0, 0.18
-	for sd := 0.08; sd <= 0.5; sd += 0.01 {
+	for sd := 0.08; sd <= 0.5; sd += 0.005 {
 		var a, b float64
 		for k := range n {
 			d := float64(k-n/2) * acrossMM / sd
@@ -274,13 +289,14 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 		return l
 	}
 	smooth(l.v, 0.3)
+	l.v = t.reachTips(l.v, plane, typ)
 	// Points of a profile are nearer than the picture's pixels: they do not count as independent.
 	pixel := t.pixelMM()
 	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
 	var pen *stroke
 	for round := range rounds {
 		e, w := t.profiles(l.v, plane, noise)
-		if round == 0 {
+		if round < rounds-1 { // the better the centres, the truer the width
 			l.width = strokeWidth(e, typ)
 			pen = newStroke(l.width)
 		}
@@ -303,6 +319,10 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			case p.amount < 0.5:
 				p.weak, p.reason = true, "the ink is faint"
 			}
+			if p.fixed {
+				p.weak, p.reason = true, "a narrow tip: both strokes run together"
+				continue
+			}
 			p.x, p.y = p.x+s*nx[i], p.y+s*ny[i]
 		}
 		if round < rounds-1 {
@@ -312,6 +332,117 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 	l.measureWobble()
 	smooth(l.v, 0.15)
 	return l
+}
+
+const (
+	tipArmMM   = 2.8  // a reversal whose two arms
+	tipRiseMM  = 0.7  // both rise this much within that length is a narrow tip
+	tipStepMM  = 0.04 // of the walk to its end
+	tipFarMM   = 12.0 // longest walk
+	tipAsideMM = 0.36 // the walk keeps to the middle of the ink this far to either side
+)
+
+// reachTips follows the ink at narrow reversals out to its end. Where two arms
+// run together in one stroke the cheapest path cuts the tip, and no price on
+// paths cures it, because along ink every way is cheap.
+func (t *tracer) reachTips(v []vertex, plane []float32, typ float64) []vertex {
+	arm := int(math.Round(tipArmMM / alongMM))
+	r := make([]float64, len(v))
+	for i, p := range v {
+		r[i] = math.Hypot(p.x, p.y)
+	}
+	var out []vertex
+	done := 0
+	for i := arm / 4; i < len(v)-arm/4; i++ {
+		lo, hi := max(0, i-arm), min(len(v)-1, i+arm)
+		for _, sign := range []float64{1, -1} { // outward and inward tips
+			top := true
+			for k := max(0, i-arm/2); k <= min(len(v)-1, i+arm/2) && top; k++ {
+				top = sign*(r[i]-r[k]) >= 0 && (k >= i || r[k] != r[i])
+			}
+			if !top {
+				continue
+			}
+			var left, right float64
+			for k := lo; k < i; k++ {
+				left = math.Max(left, sign*(r[i]-r[k]))
+			}
+			for k := i + 1; k <= hi; k++ {
+				right = math.Max(right, sign*(r[i]-r[k]))
+			}
+			if left < tipRiseMM || right < tipRiseMM {
+				continue
+			}
+			if walk := t.walkTip(v, i, plane, typ); len(walk) > 0 {
+				out = append(out, v[done:i+1]...)
+				out = append(out, walk...)
+				for k := len(walk) - 2; k >= 0; k-- {
+					out = append(out, walk[k])
+				}
+				done = i + 1
+			}
+			i += arm / 2
+			break
+		}
+	}
+	return append(out, v[done:]...)
+}
+
+// walkTip gives the vertices from a reversal to the end of the ink beyond it,
+// less half a stroke; none where the reversal is already there.
+func (t *tracer) walkTip(v []vertex, i int, plane []float32, typ float64) []vertex {
+	const back = 15 // vertices, 1.2 mm
+	a, b, p := v[max(0, i-back)], v[min(len(v)-1, i+back)], v[i]
+	dx, dy := p.x-(a.x+b.x)/2, p.y-(a.y+b.y)/2
+	d := math.Hypot(dx, dy)
+	if d < 0.1 {
+		return nil
+	}
+	dx, dy = dx/d, dy/d
+	x, y := p.x, p.y
+	var walk []vertex
+	half := 0.0 // width of the stroke met on the way
+	for n := 0; float64(n)*tipStepMM < tipFarMM; n++ {
+		nx, ny := x+dx*tipStepMM, y+dy*tipStepMM
+		var sum, moment, most float64
+		inked := 0
+		side := int(math.Round(tipAsideMM / tipStepMM))
+		for k := -side; k <= side; k++ {
+			o := float64(k) * tipStepMM
+			e := float64(t.amount(plane, nx-dy*o, ny+dx*o))
+			if e > 0.5*typ {
+				inked++
+				sum, moment = sum+e, moment+e*o
+			}
+			most = math.Max(most, e)
+		}
+		if most < 0.5*typ {
+			break
+		}
+		half = math.Max(half, math.Min(float64(inked)*tipStepMM/2, 0.25))
+		if sum > 0 { // a gentle pull to the middle, so that the way follows a bending stroke
+			o := 0.2 * moment / sum
+			nx, ny = nx-dy*o, ny+dx*o
+			ux, uy := nx-x, ny-y
+			if l := math.Hypot(ux, uy); l > 0 {
+				dx, dy = 0.9*dx+0.1*ux/l, 0.9*dy+0.1*uy/l
+				l = math.Hypot(dx, dy)
+				dx, dy = dx/l, dy/l
+			}
+		}
+		x, y = nx, ny
+		walk = append(walk, vertex{x: x, y: y, fixed: true})
+	}
+	keep := len(walk) - int(half/tipStepMM)
+	if float64(keep)*tipStepMM < 0.15 {
+		return nil
+	}
+	walk = walk[:keep]
+	thin := walk[:0]
+	for k := 1; k < len(walk); k += int(math.Round(alongMM / tipStepMM)) {
+		thin = append(thin, walk[k])
+	}
+	return thin
 }
 
 // pixelMM is the size of a pixel on the paper.
