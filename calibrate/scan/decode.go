@@ -8,6 +8,8 @@ package scan
 import "C"
 
 import (
+	"bytes"
+	"errors"
 	"unsafe"
 
 	"gocv.io/x/gocv"
@@ -19,50 +21,43 @@ import (
 // fight over them.
 func init() { C.penarm_setup() }
 
-// decode lets OpenCV decode data as stored and brings the result into the
-// form of a picture.Picture.
+// decode lets OpenCV decode data as stored and brings the result into the form
+// of a picture.Picture. The usual kinds of scan are decoded straight into the
+// picture's memory; the others go through a Mat.
 func decode(data []byte, h *header) (*picture.Picture, error) {
 	broken := func(why string) error {
-		return fault(copyAnew, "the %s's pixels cannot be decoded%s", map[string]string{"jpeg": "JPEG", "png": "PNG", "tiff": "TIFF"}[h.kind], why)
+		name := map[string]string{"jpeg": "JPEG", "png": "PNG", "tiff": "TIFF"}[h.kind]
+		return fault(copyAnew, "the %s's pixels cannot be decoded%s", name, why)
 	}
+	p := &picture.Picture{
+		Width: h.width, Height: h.height, Channels: h.channels,
+		DPIX: h.dpiX, DPIY: h.dpiY, Bilevel: h.bilevel, Source: h.kind,
+	}
+	p.Pix = make([]uint8, p.Width*p.Height*p.Channels)
 	m := gocv.NewMat()
 	defer m.Close()
 	var message [256]C.char
-	if C.penarm_decode(unsafe.Pointer(&data[0]), C.int(len(data)), unsafe.Pointer(m.Ptr()), &message[0], C.size_t(len(message))) != 0 {
-		return nil, broken(" (" + C.GoString(&message[0]) + ")")
-	}
-	if m.Empty() {
-		return nil, broken("")
-	}
-	p := &picture.Picture{
-		Width: m.Cols(), Height: m.Rows(), Channels: m.Channels(),
-		DPIX: h.dpiX, DPIY: h.dpiY, Bilevel: h.bilevel, Source: h.kind,
-	}
-	if p.Width*p.Height != h.width*h.height {
-		return nil, broken(" (the header gives another size than the pixels)")
-	}
-	n := p.Width * p.Height * p.Channels
-	p.Pix = make([]uint8, n)
-	switch m.Type() &^ (7 << 3) { // depth alone
-	case gocv.MatTypeCV8U:
-		pix, err := m.DataPtrUint8()
-		if err != nil {
-			return nil, broken(" (" + err.Error() + ")")
+	switch C.penarm_decode(unsafe.Pointer(&data[0]), C.int(len(data)), unsafe.Pointer(&p.Pix[0]), C.int(p.Width), C.int(p.Height),
+		C.int(p.Channels), unsafe.Pointer(m.Ptr()), &message[0], C.size_t(len(message))) {
+	case 0:
+	case 1:
+		if m.Cols() != h.width || m.Rows() != h.height {
+			return nil, broken(" (the header gives another size than the pixels)")
 		}
-		copy(p.Pix, pix)
-	case gocv.MatTypeCV16U:
-		pix, err := m.DataPtrUint16()
-		if err != nil {
-			return nil, broken(" (" + err.Error() + ")")
+		p.Channels = m.Channels()
+		if p.Channels != 1 && p.Channels != 3 && p.Channels != 4 {
+			return nil, fault(saveAs, "the picture has %d channels, which is not read", p.Channels)
 		}
-		for i, v := range pix[:n] {
-			p.Pix[i] = uint8((uint32(v) + 128) / 257) // 65535 → 255, rounded
+		var err error
+		if p.Pix, err = bytesOf(m); err != nil {
+			return nil, broken(" (" + err.Error() + ")")
 		}
 	default:
-		return nil, fault(saveAs, "the samples are neither 8 nor 16 bits, which is not read")
-	}
-	if p.Channels != 1 && p.Channels != 3 && p.Channels != 4 {
-		return nil, fault(saveAs, "the picture has %d channels, which is not read", p.Channels)
+		why := C.GoString(&message[0])
+		if why != "" {
+			why = " (" + why + ")"
+		}
+		return nil, broken(why)
 	}
 	layOnWhite(p, h.premultiplied)
 	if h.bilevel {
@@ -70,6 +65,23 @@ func decode(data []byte, h *header) (*picture.Picture, error) {
 	}
 	orient(p, h.orientation)
 	return p, nil
+}
+
+// bytesOf copies a Mat out as 8 bits a channel.
+func bytesOf(m gocv.Mat) ([]uint8, error) {
+	switch m.Type() &^ (7 << 3) { // depth alone
+	case gocv.MatTypeCV8U:
+		pix, err := m.DataPtrUint8()
+		return bytes.Clone(pix), err
+	case gocv.MatTypeCV16U:
+		pix, err := m.DataPtrUint16()
+		out := make([]uint8, len(pix))
+		for i, v := range pix {
+			out[i] = uint8((uint32(v) + 128) / 257) // 65535 → 255, rounded
+		}
+		return out, err
+	}
+	return nil, errors.New("the samples have neither 8 nor 16 bits")
 }
 
 // layOnWhite takes the fourth channel, alpha, away as paper would.

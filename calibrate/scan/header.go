@@ -63,7 +63,10 @@ func parseJPEG(data []byte) (*header, error) {
 				return nil, fault(saveAs, "the JPEG has %d bits a channel, not 8", seg[0])
 			}
 			h.height, h.width = int(binary.BigEndian.Uint16(seg[1:])), int(binary.BigEndian.Uint16(seg[3:]))
-			h.components = int(seg[5])
+			h.channels, h.cmyk = 3, seg[5] == 4
+			if seg[5] == 1 {
+				h.channels = 1
+			}
 			if err := h.check(); err != nil {
 				return nil, err
 			}
@@ -126,6 +129,10 @@ func parsePNG(data []byte) (*header, error) {
 			}
 			h.width, h.height = int(binary.BigEndian.Uint32(body)), int(binary.BigEndian.Uint32(body[4:]))
 			h.bilevel = body[8] == 1
+			h.channels = 3
+			if body[9] == 0 { // grey
+				h.channels = 1
+			}
 			if err := h.check(); err != nil {
 				return nil, err
 			}

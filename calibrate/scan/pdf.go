@@ -2,14 +2,15 @@ package scan
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/klippa-app/go-pdfium"
@@ -26,8 +27,8 @@ import (
 	"penarm/calibrate/picture"
 )
 
-// PDFs are read by PDFium in a WebAssembly sandbox that has no files, at most
-// pdfMemory and pdfTime: a hostile page costs itself, never the process.
+// PDFs are read by PDFium in a WebAssembly sandbox that has no files and is
+// bounded in memory and time: a hostile page costs itself, never the process.
 const (
 	pdfMemory = 1536 << 20 // bytes
 	pdfTime   = 60 * time.Second
@@ -36,15 +37,24 @@ const (
 	renderMax = 60e6 // pixels of a rendered page
 )
 
-// compiled keeps PDFium's machine code: compiling takes seconds, loading it
-// again from the user's cache folder a tenth of one.
-var compiled = sync.OnceValue(func() wazero.CompilationCache {
+// sandboxes starts PDFium when the first PDF comes. Compiling it takes seconds,
+// loading its machine code from the user's cache folder a tenth of one.
+var sandboxes = sync.OnceValues(func() (pdfium.Pool, error) {
+	config := wazero.NewRuntimeConfig().
+		WithCoreFeatures(api.CoreFeaturesV2 | experimental.CoreFeaturesExceptionHandling).
+		WithMemoryLimitPages(pdfMemory >> 16).
+		WithCloseOnContextDone(true)
 	if dir, err := os.UserCacheDir(); err == nil {
 		if c, err := wazero.NewCompilationCacheWithDir(filepath.Join(dir, "penarm", "pdfium")); err == nil {
-			return c
+			config = config.WithCompilationCache(c)
 		}
 	}
-	return wazero.NewCompilationCache()
+	return webassembly.Init(webassembly.Config{
+		MaxIdle: 1, MaxTotal: runtime.NumCPU(),
+		FSConfig: wazero.NewFSConfig(),
+		Stdout:   io.Discard, Stderr: io.Discard,
+		RuntimeConfig: config,
+	})
 })
 
 // document is one PDF open in its own sandbox.
@@ -53,10 +63,10 @@ type document struct {
 	ref references.FPDF_DOCUMENT
 }
 
-// withPDF opens the PDF and calls f with it. A trap or panic below becomes an error.
-func withPDF(data []byte, f func(d document) error) (err error) {
-	ctx, cancel := context.WithTimeout(context.Background(), pdfTime)
-	defer cancel()
+// withPDF opens the PDF and calls f with it; when time is up, the sandbox is
+// closed under it. A trap or panic below becomes an error.
+func withPDF(data []byte, within time.Duration, f func(d document) error) (err error) {
+	var late atomic.Bool
 	defer func() {
 		if r := recover(); r != nil {
 			err = fmt.Errorf("%v", r)
@@ -64,8 +74,8 @@ func withPDF(data []byte, f func(d document) error) (err error) {
 		var e *Error
 		switch {
 		case err == nil || errors.As(err, &e):
-		case ctx.Err() != nil:
-			err = fault("print it to a new PDF or save the pages as PNG", "the PDF was not read within %v", pdfTime)
+		case late.Load():
+			err = fault("print it to a new PDF or save the pages as PNG", "the PDF was not read within %v", within)
 		case errors.Is(err, pdfiumerrors.ErrPassword), errors.Is(err, pdfiumerrors.ErrSecurity):
 			err = fault("save it without a password", "the PDF is locked with a password")
 		default:
@@ -74,25 +84,23 @@ func withPDF(data []byte, f func(d document) error) (err error) {
 			err = e
 		}
 	}()
-	pool, err := webassembly.Init(webassembly.Config{
-		Context: ctx,
-		MinIdle: 0, MaxIdle: 1, MaxTotal: 1,
-		FSConfig: wazero.NewFSConfig(),
-		Stdout:   io.Discard, Stderr: io.Discard,
-		RuntimeConfig: wazero.NewRuntimeConfig().
-			WithCoreFeatures(api.CoreFeaturesV2 | experimental.CoreFeaturesExceptionHandling).
-			WithMemoryLimitPages(pdfMemory >> 16).
-			WithCloseOnContextDone(true).
-			WithCompilationCache(compiled()),
+	pool, err := sandboxes()
+	if err != nil {
+		return err
+	}
+	instance, err := pool.GetInstance(within)
+	if err != nil {
+		return err
+	}
+	timer := time.AfterFunc(within, func() {
+		late.Store(true)
+		instance.Kill()
 	})
-	if err != nil {
-		return err
-	}
-	defer pool.Close()
-	instance, err := pool.GetInstanceWithContext(ctx)
-	if err != nil {
-		return err
-	}
+	defer func() {
+		if timer.Stop() {
+			instance.Close()
+		}
+	}()
 	doc, err := instance.OpenDocument(&requests.OpenDocument{FileReader: bytes.NewReader(data), FileReaderSize: int64(len(data))})
 	if err != nil {
 		return err
@@ -115,7 +123,7 @@ func (d document) count() (int, error) {
 }
 
 func pdfPages(data []byte) (n int, err error) {
-	err = withPDF(data, func(d document) error {
+	err = withPDF(data, pdfTime, func(d document) error {
 		n, err = d.count()
 		return err
 	})
@@ -125,7 +133,7 @@ func pdfPages(data []byte) (n int, err error) {
 // openPDF gives the page's own image, pixel for pixel, where the page is one
 // image and nothing else that shows; else it renders the page.
 func openPDF(data []byte, page int) (pic *picture.Picture, err error) {
-	err = withPDF(data, func(d document) error {
+	err = withPDF(data, pdfTime, func(d document) error {
 		n, err := d.count()
 		if err != nil {
 			return err
@@ -326,7 +334,7 @@ func (d document) jpeg(im *placed, space enums.FPDF_COLORSPACE) (*picture.Pictur
 		return nil, fault(copyAnew, "the PDF's image is damaged")
 	}
 	h, err := parseJPEG(raw.Data)
-	if err != nil || h.components == 4 {
+	if err != nil || h.cmyk {
 		return nil, err
 	}
 	h.orientation = 1 // the page alone says how the image lies

@@ -7,8 +7,11 @@ import (
 	"image"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
 
+	"github.com/klippa-app/go-pdfium/requests"
 	"github.com/klippa-app/go-pdfium/structs"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -231,4 +234,34 @@ func TestOpenPDFRefuses(t *testing.T) {
 	}
 	_, err := Open("testdata/locked.pdf", 1)
 	assert.ErrorContains(t, err, "locked with a password")
+}
+
+// Ten forms, each drawing the next one ten times: a page of 10^10 squares.
+func TestOpenPDFGivesUpInTime(t *testing.T) {
+	var objects bytes.Buffer
+	objects.WriteString("%PDF-1.7\n1 0 obj\n<< /Type /Catalog /Pages 2 0 R >>\nendobj\n2 0 obj\n<< /Type /Pages /Count 1 /Kids [3 0 R] >>\nendobj\n" +
+		"3 0 obj\n<< /Type /Page /Parent 2 0 R /MediaBox [0 0 99 99] /Contents 4 0 R /Resources << /XObject << /X 5 0 R >> >> >>\nendobj\n" +
+		"4 0 obj\n<< /Length 5 >>\nstream\n/X Do\nendstream\nendobj\n")
+	for n := 5; n < 15; n++ {
+		content := strings.Repeat("/X Do ", 10)
+		if n == 14 {
+			content = strings.Repeat("0 0 9 9 re f ", 10)
+		}
+		fmt.Fprintf(&objects, "%d 0 obj\n<< /Type /XObject /Subtype /Form /BBox [0 0 99 99] /Resources << /XObject << /X %d 0 R >> >> /Length %d >>\nstream\n%s\nendstream\nendobj\n",
+			n, n+1, len(content), content)
+	}
+	objects.WriteString("trailer << /Size 15 /Root 1 0 R >>\n%%EOF\n")
+	err := withPDF(objects.Bytes(), time.Second/2, func(d document) error {
+		loaded, err := d.FPDF_LoadPage(&requests.FPDF_LoadPage{Document: d.ref})
+		if err != nil {
+			return err
+		}
+		_, err = d.render(requests.Page{ByReference: &loaded.Page}, 0)
+		return err
+	})
+	assert.ErrorContains(t, err, "not read within 500ms")
+	// The next PDF gets a sandbox of its own.
+	n, err := Pages(write(t, "a.pdf", buildPDF(pdfPage{box: "0 0 9 9"})))
+	require.NoError(t, err)
+	assert.Equal(t, 1, n)
 }

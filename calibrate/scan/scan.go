@@ -213,9 +213,10 @@ type header struct {
 	width, height int // as stored, before orientation
 	dpiX, dpiY    float64
 	orientation   int // 1–8 as in EXIF 2.32 and TIFF 6.0, tag 274
+	channels      int // 1 or 3, as the decoder will most likely give them
 	bilevel       bool
 	premultiplied bool // colour is already multiplied by alpha once decoded
-	components    int  // JPEG: channels in the frame
+	cmyk          bool // a JPEG of four inks
 }
 
 // check refuses sizes that are impossible or would exhaust memory.

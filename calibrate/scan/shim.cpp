@@ -12,15 +12,22 @@ void penarm_setup(void) {
 	cv::utils::logging::setLogLevel(cv::utils::logging::LOG_LEVEL_SILENT);
 }
 
-int penarm_decode(const void *data, int size, void *mat, char *message, size_t n) {
+int penarm_decode(const void *data, int size, void *pix, int width, int height, int channels,
+                  void *mat, char *message, size_t n) {
+	message[0] = 0;
 	try {
 		const cv::Mat in(1, size, CV_8UC1, const_cast<void *>(data));
-		cv::imdecode(in, cv::IMREAD_UNCHANGED, static_cast<cv::Mat *>(mat));
-		return 0;
+		cv::Mat out(height, width, CV_8UC(channels), pix);
+		if (cv::imdecode(in, cv::IMREAD_UNCHANGED, &out).empty())
+			return -1;
+		if (out.data == pix)
+			return 0;
+		*static_cast<cv::Mat *>(mat) = out;
+		return 1;
 	} catch (const std::exception &e) {
 		std::snprintf(message, n, "%s", e.what());
 	} catch (...) {
 		std::snprintf(message, n, "unknown exception");
 	}
-	return 1;
+	return -1;
 }

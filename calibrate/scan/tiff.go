@@ -296,6 +296,10 @@ func turnTo(data []byte, page int) (*header, error) {
 	}
 	h.dpiX, h.dpiY = d.resolution()
 	h.bilevel = bits == 1
+	h.channels = 3
+	if samples == 1 {
+		h.channels = 1
+	}
 	h.premultiplied = bits <= 8 || d.number(tagExtraSamples, 0) == 1
 	if d.turn != nil {
 		t.order.PutUint16(d.turn, 1)
