@@ -1,0 +1,54 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"penarm/verify/archive"
+)
+
+func newCalibrate() *cobra.Command {
+	o := &runOptions{}
+	cmd := &cobra.Command{
+		Use:   "calibrate (--plant FILE | --form FILE) --out FOLDER SCAN...",
+		Short: "Find the printed circles and arcs of charts",
+		Long: `Find the printed circles and arcs of charts, and the hour of each arc. For
+0001.jpg the folder OUT/0001 gets calibration.json with the residuals and
+calibration.jpg with the fitted circles and arcs on the scan; or error.json with
+the test that refused the fit.
+
+Exit status:
+  0   all calibrated
+  3   at least one could not be read or was refused (the others are still done)
+  64  wrong use`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, scans []string) error {
+			if o.form != "" && o.plant != "" {
+				return errors.New("--plant and --form: give one of them")
+			}
+			if o.form != "" && o.recorder != "" {
+				return errors.New("--recorder needs --plant")
+			}
+			return o.run(cmd, archive.Calibrate, scans, func(all []archive.Outcome) error {
+				for _, c := range all {
+					line := ""
+					if c.Err != nil {
+						line = unreadLine(c)
+					} else {
+						k := c.Calibration
+						line = fmt.Sprintf("%s: form %s, circles %.3f mm rms, arcs %.1f s rms, hour from %s", c.Name, k.Form, k.RingResidualMM, k.ArcResidualS, k.Hour)
+					}
+					if _, err := fmt.Fprintln(cmd.OutOrStdout(), line); err != nil {
+						return err
+					}
+				}
+				return nil
+			})
+		},
+	}
+	o.bind(cmd, false)
+	cmd.Flags().StringVar(&o.form, "form", "", "form file, where there is no plant file yet")
+	return cmd
+}

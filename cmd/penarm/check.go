@@ -1,0 +1,96 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"penarm/verify/archive"
+)
+
+// runOptions are the flags of the commands that read scans.
+type runOptions struct {
+	plant, out, recorder, sheet, form string
+	jobs                              int
+	timeout                           time.Duration
+	json                              bool
+}
+
+// bind adds the flags that the commands share.
+func (o *runOptions) bind(cmd *cobra.Command, entries bool) {
+	f := cmd.Flags()
+	f.StringVar(&o.plant, "plant", "", "plant file: recorders, pens, vats, forms, rules")
+	f.StringVar(&o.out, "out", "", "folder for the results, one folder a chart in it")
+	f.StringVar(&o.recorder, "recorder", "", "recorder of the charts whose entries name none")
+	if entries {
+		f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
+	}
+	f.IntVar(&o.jobs, "jobs", 0, "worker processes (default: as many as cores)")
+	f.DurationVar(&o.timeout, "timeout", 120*time.Second, "longest time for one chart")
+	f.BoolVar(&o.json, "json", false, "print the outcomes as JSON")
+}
+
+// run does the scans and prints their outcomes with table.
+func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, print func([]archive.Outcome) error) error {
+	if o.out == "" {
+		return errors.New("--out FOLDER is needed: where the results go")
+	}
+	if o.plant == "" && o.form == "" {
+		return errors.New("--plant FILE is needed: the plant file")
+	}
+	if o.jobs < 0 || o.timeout <= 0 {
+		return errors.New("--jobs and --timeout must be above 0")
+	}
+	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
+		Job: archive.Job{
+			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet,
+		},
+		Scans: scans, Jobs: o.jobs, Timeout: o.timeout, Worker: workerCommand(),
+	})
+	if err != nil {
+		return unread(err)
+	}
+	if o.json {
+		enc := json.NewEncoder(cmd.OutOrStdout())
+		enc.SetIndent("", "  ")
+		err = enc.Encode(struct {
+			Schema string            `json:"schema"`
+			Charts []archive.Outcome `json:"charts"`
+		}{"penarm.run/1", outcomes})
+	} else {
+		err = print(outcomes)
+	}
+	if err != nil {
+		return unread(fmt.Errorf("standard output: %w", err))
+	}
+	if s := archive.Status(outcomes); s != exitPass {
+		return exitStatus{s, nil}
+	}
+	return nil
+}
+
+func newCheck() *cobra.Command {
+	o := &runOptions{}
+	cmd := &cobra.Command{
+		Use:   "check --plant FILE --out FOLDER SCAN...",
+		Short: "Read charts and judge them, with the evidence",
+		Long: `Read charts and judge them: scan, calibrate, trace, verify, evidence.
+
+Entries stand beside a scan: 0001.jpg has 0001.entries.yaml; or many share a
+--sheet. For 0001.jpg the folder OUT/0001 gets series.csv, findings.json,
+overlay.jpg and report.pdf; or error.json where the scan cannot be read. The
+table lists the charts worst first.
+
+` + exitHelp,
+		Example: "  penarm check --plant plant.yaml --out OUT scans/*.jpg",
+		Args:    cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, scans []string) error {
+			return o.run(cmd, archive.Check, scans, func(all []archive.Outcome) error { return printTable(cmd.OutOrStdout(), o.out, all) })
+		},
+	}
+	o.bind(cmd, true)
+	return cmd
+}

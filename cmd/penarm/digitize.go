@@ -1,0 +1,42 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"penarm/verify/archive"
+)
+
+func newDigitize() *cobra.Command {
+	o := &runOptions{}
+	cmd := &cobra.Command{
+		Use:   "digitize --plant FILE --out FOLDER SCAN...",
+		Short: "Follow the pen lines of charts, without judging them",
+		Long: `Follow the pen lines of charts, without judging them. For 0001.jpg the folder
+OUT/0001 gets series.csv, one row a sample with its uncertainties; or error.json.
+
+Exit status:
+  0   all read
+  3   at least one could not be read (the others are still done)
+  64  wrong use`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, scans []string) error {
+			return o.run(cmd, archive.Digitize, scans, func(all []archive.Outcome) error {
+				for _, c := range all {
+					line := filepath.Join(o.out, c.Name, "series.csv")
+					if c.Err != nil {
+						line = unreadLine(c)
+					}
+					if _, err := fmt.Fprintln(cmd.OutOrStdout(), line); err != nil {
+						return err
+					}
+				}
+				return nil
+			})
+		},
+	}
+	o.bind(cmd, true)
+	return cmd
+}

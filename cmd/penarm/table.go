@@ -1,0 +1,136 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+	"text/tabwriter"
+
+	"penarm/verify"
+	"penarm/verify/archive"
+)
+
+// rank orders outcomes, worst first: fail, undecided, unread, pass.
+func rank(o archive.Outcome) int {
+	switch {
+	case o.Err != nil:
+		return 2
+	case o.Verdict == verify.Fail:
+		return 0
+	case o.Verdict == verify.Undecided:
+		return 1
+	}
+	return 3
+}
+
+// printTable gives one line a chart, worst first: verdict, recorder, date, hold shown, what decided it.
+func printTable(w io.Writer, out string, all []archive.Outcome) error {
+	sorted := slices.Clone(all)
+	slices.SortStableFunc(sorted, func(a, b archive.Outcome) int { return rank(a) - rank(b) })
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "verdict\tchart\trecorder\tdate\thold\tdecided by")
+	var count [4]int
+	for _, o := range sorted {
+		count[rank(o)]++
+		if o.Err != nil {
+			fmt.Fprintf(t, "unread\t%s\t\t\t\t%s\n", line(o.Name), line(o.Err.Place+": "+o.Err.Reason+": "+o.Err.Remedy))
+			continue
+		}
+		f := o.Findings
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", o.Verdict, line(o.Name), line(f.Recorder), f.ChartDate, holds(f), line(decided(f)))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(w, "%d fail, %d undecided, %d unread, %d pass; evidence in %s\n",
+		count[0], count[1], count[2], count[3], filepath.Join(line(out), "<chart>", "report.pdf"))
+	return err
+}
+
+// line keeps a text on its line: names of files may hold anything.
+func line(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return '?'
+		}
+		return r
+	}, s)
+}
+
+// holds lists the minutes that each batch shows.
+func holds(f *verify.Findings) string {
+	var s []string
+	for _, b := range f.Batches {
+		if b.Hold == nil {
+			s = append(s, "none")
+			continue
+		}
+		s = append(s, fmt.Sprintf("%.1f", b.Hold.Minutes))
+	}
+	if len(s) == 0 {
+		return "none"
+	}
+	return strings.Join(s, ", ") + " min"
+}
+
+// decided names the checks that gave the chart its verdict, and the first one's reason.
+func decided(f *verify.Findings) string {
+	if f.Verdict == verify.Pass {
+		return "every check that counts passes"
+	}
+	var names []string
+	reason := ""
+	add := func(batch string, checks []verify.Check) {
+		for _, c := range checks {
+			if !c.Counts || c.Verdict != f.Verdict {
+				continue
+			}
+			if reason == "" {
+				reason = c.Reason
+			}
+			names = append(names, strings.TrimSpace(batch+" "+c.Check))
+		}
+	}
+	for _, b := range f.Batches {
+		add("batch "+b.Batch, b.Checks)
+	}
+	add("", f.Checks)
+	return strings.Join(names, ", ") + ": " + reason
+}
+
+// unreadLine is an unread chart in the lists of the single steps.
+func unreadLine(o archive.Outcome) string { return line(o.Name + ": unread: " + o.Err.Error()) }
+
+// printChecks lists every check of one chart with its figure, limit and reason.
+func printChecks(w io.Writer, f *verify.Findings) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "verdict\tcheck\tmeasured\tlimit\treason")
+	row := func(batch string, c verify.Check) {
+		figure := func(v *float64) string {
+			if v == nil {
+				return ""
+			}
+			return fmt.Sprintf("%.1f %s", *v, c.Unit)
+		}
+		verdict := string(c.Verdict)
+		if !c.Counts {
+			verdict = "(" + verdict + ")"
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", verdict, strings.TrimSpace(batch+" "+c.Check), figure(c.Measured), figure(c.Limit), line(c.Reason))
+	}
+	for _, b := range f.Batches {
+		for _, c := range b.Checks {
+			row("batch "+line(b.Batch), c)
+		}
+	}
+	for _, c := range f.Checks {
+		row("", c)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(w, "%s (in brackets: information that does not count)\n", f.Verdict)
+	return err
+}

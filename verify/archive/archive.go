@@ -1,0 +1,128 @@
+// Package archive takes charts the whole way from the file to the filed result:
+// one at a time (Checker), or many over worker processes (Run and Serve). It
+// opens no picture itself: the opener is handed in.
+package archive
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"regexp"
+	"strings"
+
+	"penarm/calibrate"
+	"penarm/calibrate/picture"
+	"penarm/verify"
+)
+
+// Version of the program, set by the linker; every result names it.
+var Version = "development"
+
+// Opener opens scans. Pages says how many charts a file holds; Open gives one of
+// them, counted from 1, upright.
+type Opener struct {
+	Pages func(path string) (int, error)
+	Open  func(path string, page int) (*picture.Picture, error)
+}
+
+// Step is how far along its way a chart is taken.
+type Step string
+
+// The steps, each with what it leaves in OUT/NAME.
+const (
+	Calibrate Step = "calibrate" // calibration.json, calibration.jpg
+	Digitize  Step = "digitize"  // series.csv
+	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, report.pdf
+)
+
+// files lists what a step leaves. A folder that holds anything else is never replaced.
+func (s Step) files() []string {
+	switch s {
+	case Calibrate:
+		return []string{"calibration.json", "calibration.jpg"}
+	case Digitize:
+		return []string{"series.csv"}
+	}
+	return []string{"series.csv", "findings.json", "overlay.jpg", "report.pdf"}
+}
+
+// Job is one chart to be done.
+type Job struct {
+	Step     Step     `json:"step"`
+	Name     string   `json:"name"`  // of the chart and of its folder under Out
+	Paths    []string `json:"paths"` // the scan; two where it was scanned in halves
+	Page     int      `json:"page"`  // 0: not known yet how many charts the file holds
+	Plant    string   `json:"plant"`
+	Form     string   `json:"form"` // calibrate only: form file instead of a plant
+	Out      string   `json:"out"`
+	Recorder string   `json:"recorder"` // where the entries name none
+	Sheet    string   `json:"sheet"`    // CSV day sheet, beside the entries files
+}
+
+// Outcome of a job. Exactly one of Pages, Err and the step's own result is there.
+type Outcome struct {
+	Name        string           `json:"name"`
+	File        string           `json:"file"`
+	Page        int              `json:"page"`
+	Pages       int              `json:"pages,omitempty"` // above 1: nothing done, the file holds so many charts
+	Verdict     verify.Verdict   `json:"verdict,omitempty"`
+	Calibration *Calibration     `json:"calibration,omitempty"`
+	Findings    *verify.Findings `json:"findings,omitempty"`
+	Err         *Error           `json:"error,omitempty"`
+}
+
+// Calibration is what calibration.json holds, schema "penarm.calibration/1".
+type Calibration struct {
+	Schema         string  `json:"schema"`
+	Form           string  `json:"form"`
+	Method         string  `json:"method"`
+	Hour           string  `json:"hour"`
+	RingResidualMM float64 `json:"ring_residual_mm"` // rms of circle crossings
+	ArcResidualS   float64 `json:"arc_residual_s"`   // rms of arc crossings, seconds of chart time
+	UMM            float64 `json:"u_mm"`             // standard uncertainty of a printed point, each direction
+}
+
+// Error is why a scan could not be read: what error.json holds, schema "penarm.error/1".
+type Error struct {
+	Schema string `json:"schema"`
+	File   string `json:"file"`
+	Place  string `json:"place"`
+	Reason string `json:"reason"`
+	Remedy string `json:"remedy"`
+}
+
+// Error gives the whole in one line.
+func (e *Error) Error() string {
+	return fmt.Sprintf("%s: %s: %s: %s", e.File, e.Place, e.Reason, e.Remedy)
+}
+
+// NewError words err for error.json. A refused calibration names the test that
+// it did not pass; an *Error within err keeps its own remedy.
+func NewError(file, place string, err error, remedy string) *Error {
+	reason := err.Error()
+	var refusal *calibrate.Refusal
+	var known *Error
+	switch {
+	case errors.As(err, &known) && known.File == file:
+		return known
+	case errors.As(err, &known):
+		reason, remedy = known.File+": "+known.Reason, known.Remedy
+	case errors.As(err, &refusal):
+		place, reason = place+", "+refusal.Test, refusal.Words
+	}
+	reason = strings.TrimPrefix(strings.TrimPrefix(reason, "open "), file+": ")
+	return &Error{Schema: "penarm.error/1", File: file, Place: place, Reason: reason, Remedy: remedy}
+}
+
+var half = regexp.MustCompile(`^(.+)\.([ab])$`)
+
+// nameOf gives a chart's name by its file: without the ending, and without .a or
+// .b, which mark one half of a chart.
+func nameOf(path string) (name, part string) {
+	base := filepath.Base(path)
+	name = strings.TrimSuffix(base, filepath.Ext(base))
+	if m := half.FindStringSubmatch(name); m != nil {
+		return m[1], m[2]
+	}
+	return name, ""
+}

@@ -1,0 +1,572 @@
+package archive
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"penarm/calibrate"
+	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
+	"penarm/digitize"
+	"penarm/digitize/series"
+	"penarm/verify"
+	"penarm/verify/entries"
+	"penarm/verify/evidence"
+	"penarm/verify/rules"
+)
+
+// Checker takes charts the whole way, one after the other. It keeps what charts
+// of one plant share: plant file, forms, calibrated blanks, rules, day sheets.
+// It is not for use by several goroutines.
+type Checker struct {
+	open   Opener
+	plants map[string]*plant
+	blanks map[string]*calibrate.Blank // by form file
+	sheets map[string]map[string]*entries.Entries
+}
+
+// plant is a plant file with all that it names.
+type plant struct {
+	*entries.Plant
+	forms  []*form.Form
+	rules  *rules.RuleSet
+	hashes map[string]string // role → SHA-256
+}
+
+// NewChecker gives a Checker that opens scans with open.
+func NewChecker(open Opener) *Checker {
+	return &Checker{
+		open:   open,
+		plants: map[string]*plant{},
+		blanks: map[string]*calibrate.Blank{},
+		sheets: map[string]map[string]*entries.Entries{},
+	}
+}
+
+// Do takes one chart as far as its job says and leaves the result, or error.json,
+// in Out/Name. A fault of the program itself ends as an Error too. A job that ctx
+// stops leaves nothing.
+func (c *Checker) Do(ctx context.Context, job Job) (o Outcome) {
+	defer func() {
+		if r := recover(); r != nil {
+			fmt.Fprintf(os.Stderr, "%v\n%s", r, debug.Stack())
+			o.Pages, o.Findings, o.Calibration, o.Verdict = 0, nil, nil, ""
+			o.Err = NewError(job.Paths[0], "program", fmt.Errorf("unexpected fault: %v", r),
+				"this is a defect of penarm: report it together with the scan")
+			o.Err = leave(job, o.Err)
+		}
+	}()
+	o = Outcome{Name: job.Name, File: job.Paths[0], Page: max(1, job.Page)}
+	if err := c.do(ctx, job, &o); err != nil {
+		o.Err = NewError(job.Paths[0], "program", err, "see the reason")
+		if ctx.Err() == nil {
+			o.Err = leave(job, o.Err)
+		}
+	}
+	return o
+}
+
+// leave files the error; where not even that can be written, it says so too.
+func leave(job Job, e *Error) *Error {
+	if err := commitError(job, e); err != nil && !strings.Contains(e.Reason, err.Error()) {
+		e.Reason += fmt.Sprintf(" (and %s could not be written: %v)", errorFile, err)
+	}
+	return e
+}
+
+func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
+	r, err := c.read(ctx, job, o)
+	if err != nil || o.Pages > 1 {
+		return err
+	}
+	var files []file
+	switch job.Step {
+	case Calibrate:
+		files, err = c.calibrated(r, o)
+	case Digitize:
+		files, err = r.digitized()
+	default:
+		files, err = c.checked(r, o)
+	}
+	if err != nil {
+		return NewError(o.File, "evidence", err, "this is a defect of penarm: report it together with the scan")
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if err := commit(job.Out, job.Name, job.Step, files); err != nil {
+		o.Findings, o.Calibration, o.Verdict = nil, nil, ""
+		return NewError(o.File, "output", err, "make room or choose another --out, then run again: nothing half-written was left")
+	}
+	return nil
+}
+
+// reading is a chart with all that was read from it and about it.
+type reading struct {
+	picture  *picture.Picture
+	face     *calibrate.Face
+	series   []series.Series
+	events   []series.Event
+	plant    *plant
+	recorder *entries.Recorder
+	entries  *entries.Entries // nil: none
+	hashes   map[string]string
+}
+
+// read goes from the file to the series, as far as the step needs it.
+func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, error) {
+	r := &reading{hashes: map[string]string{}}
+	if err := c.written(job, r); err != nil {
+		return nil, err
+	}
+	if len(job.Paths) > 1 || job.Paths[0] != wholeName(job.Paths[0]) {
+		return nil, NewError(o.File, "scan", errors.New("the name says that this is one half of a chart, and halves are not joined"),
+			"scan the whole chart, or join the halves first and drop .a and .b from the name")
+	}
+	path := job.Paths[0]
+	if err := regular(path); err != nil {
+		return nil, NewError(path, "scan", err, "correct the path, or scan the chart again")
+	}
+	page := job.Page
+	if page == 0 {
+		n, err := c.open.Pages(path)
+		if err != nil {
+			return nil, NewError(path, "scan", err, "scan the chart again as JPEG, PNG, TIFF or PDF")
+		}
+		if n > 1 {
+			o.Pages = n
+			return nil, nil
+		}
+		page = 1
+	}
+	var err error
+	if r.hashes["scan"], err = hashFile(path); err != nil {
+		return nil, NewError(path, "scan", err, "make the file readable")
+	}
+	if r.picture, err = c.open.Open(path, page); err != nil {
+		return nil, NewError(path, "scan", err, "scan the chart again as JPEG, PNG, TIFF or PDF")
+	}
+	if err := c.find(ctx, job, r); err != nil {
+		return nil, err
+	}
+	if job.Step == Calibrate {
+		return r, ctx.Err()
+	}
+	return r, c.trace(ctx, path, r)
+}
+
+// wholeName is the path without the mark of one half.
+func wholeName(path string) string {
+	name, part := nameOf(path)
+	if part == "" {
+		return path
+	}
+	return filepath.Join(filepath.Dir(path), name+filepath.Ext(path))
+}
+
+// regular refuses what is no ordinary file, so that no pipe or device is waited on.
+func regular(path string) error {
+	st, err := os.Stat(path)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return errors.New("no such file")
+	case err != nil:
+		return err
+	case !st.Mode().IsRegular():
+		return errors.New("is not an ordinary file")
+	case st.Size() == 0:
+		return errors.New("the file is empty")
+	}
+	return nil
+}
+
+// written loads what people wrote: the plant file and the chart's entries.
+func (c *Checker) written(job Job, r *reading) (err error) {
+	if job.Form != "" {
+		f, err := form.Load(job.Form)
+		if err != nil {
+			return NewError(job.Paths[0], "form file", err, "correct the form file")
+		}
+		r.plant = &plant{forms: []*form.Form{f}}
+		return nil
+	}
+	if r.plant, err = c.plant(job.Plant); err != nil {
+		return NewError(job.Paths[0], "plant file", err, "correct the plant file, or what it names")
+	}
+	for role, h := range r.plant.hashes {
+		r.hashes[role] = h
+	}
+	if err := c.entries(job, r); err != nil {
+		return NewError(job.Paths[0], "entries", err, "correct the entries, then run again")
+	}
+	name := job.Recorder
+	if r.entries != nil && r.entries.Recorder != "" {
+		name = r.entries.Recorder
+	}
+	if name != "" {
+		if r.recorder = r.plant.Recorder(name); r.recorder == nil {
+			return NewError(job.Paths[0], "recorder", fmt.Errorf("%q is no recorder of %s", name, job.Plant), "correct --recorder")
+		}
+	}
+	return nil
+}
+
+// entries come from the file beside the scan or from the day sheet, not from both.
+func (c *Checker) entries(job Job, r *reading) error {
+	path := filepath.Join(filepath.Dir(job.Paths[0]), job.Name+".entries.yaml")
+	_, err := os.Stat(path)
+	beside := err == nil
+	if job.Sheet != "" {
+		sheet, ok := c.sheets[job.Sheet]
+		if !ok {
+			if sheet, err = entries.LoadSheet(job.Sheet); err != nil {
+				return err
+			}
+			c.sheets[job.Sheet] = sheet
+		}
+		if e := sheet[job.Name]; e != nil {
+			if beside {
+				return fmt.Errorf("%s and %s both have entries for %s: keep one of them", path, job.Sheet, job.Name)
+			}
+			path, r.entries = job.Sheet, e
+		}
+	}
+	if beside {
+		if r.entries, err = entries.Load(path); err != nil {
+			return err
+		}
+	}
+	if r.entries == nil {
+		return nil
+	}
+	if err := r.plant.Check(r.entries); err != nil {
+		return err
+	}
+	r.hashes["entries"], err = hashFile(path)
+	return err
+}
+
+// plant loads the plant file with its forms and rules, once.
+func (c *Checker) plant(path string) (*plant, error) {
+	if p := c.plants[path]; p != nil {
+		return p, nil
+	}
+	p, err := loadPlant(path)
+	if err != nil {
+		return nil, err
+	}
+	c.plants[path] = p
+	return p, nil
+}
+
+func loadPlant(path string) (*plant, error) {
+	e, err := entries.LoadPlant(path)
+	if err != nil {
+		return nil, err
+	}
+	p := &plant{Plant: e, hashes: map[string]string{}}
+	if p.hashes["plant"], err = hashFile(path); err != nil {
+		return nil, err
+	}
+	dir := e.Forms
+	if !filepath.IsAbs(dir) {
+		dir = filepath.Join(filepath.Dir(path), dir)
+	}
+	if p.forms, err = form.Library(dir); err != nil {
+		return nil, err
+	}
+	for _, r := range e.Recorders {
+		if p.form(r.Form) == nil {
+			return nil, fmt.Errorf("%s: recorder %s: form %q is not in %s: add it there, or correct its number", path, r.Recorder, r.Form, dir)
+		}
+	}
+	if p.rules, err = rules.Load(e.Rules, filepath.Dir(path)); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	p.hashes["rules"] = fmt.Sprintf("%x", sha256.Sum256(p.rules.Data))
+	return p, nil
+}
+
+// form by its key, nil if there is none such.
+func (p *plant) form(key string) *form.Form {
+	for _, f := range p.forms {
+		if f.Form == key {
+			return f
+		}
+	}
+	return nil
+}
+
+// find calibrates: with the form that the recorder uses, else with the one of the
+// library that the print matches.
+func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
+	path := job.Paths[0]
+	forms := r.plant.forms
+	if r.recorder != nil {
+		forms = []*form.Form{r.plant.form(r.recorder.Form)}
+	}
+	var refused error
+	for _, f := range forms {
+		b, err := c.blank(ctx, f)
+		if err != nil {
+			return NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
+		}
+		face, err := calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: b})
+		switch {
+		case err != nil:
+			refused = err
+		case r.face != nil:
+			return NewError(path, "calibration", fmt.Errorf("the print fits form %s and form %s", r.face.Form.Form, f.Form),
+				"say which recorder it is from with --recorder")
+		default:
+			r.face = face
+		}
+	}
+	switch {
+	case r.face != nil:
+	case len(forms) == 1:
+		return NewError(path, "calibration", refused, "if it is a chart of this form, scan it again flat, whole and sharp; otherwise correct the recorder")
+	default:
+		return NewError(path, "calibration", fmt.Errorf("the print fits none of the %d forms; with the last, %s, %w", len(forms), forms[len(forms)-1].Form, refused),
+			"say which recorder it is from with --recorder, or add its form to the forms folder")
+	}
+	f := r.face.Form
+	if r.hashes["form"], err = hashFile(f.Path); err != nil {
+		return err
+	}
+	if f.Blank != nil {
+		if r.hashes["blank"], err = hashFile(f.Blank.Image); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// blank calibrates a form's blank once; nil where the form has none.
+func (c *Checker) blank(ctx context.Context, f *form.Form) (*calibrate.Blank, error) {
+	if b, ok := c.blanks[f.Path]; ok || f.Blank == nil {
+		return b, nil
+	}
+	if err := regular(f.Blank.Image); err != nil {
+		return nil, fmt.Errorf("%s: %w", f.Blank.Image, err)
+	}
+	pic, err := c.open.Open(f.Blank.Image, 1)
+	if err != nil {
+		return nil, err
+	}
+	b, err := calibrate.ReadBlank(ctx, pic, f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", f.Blank.Image, err)
+	}
+	c.blanks[f.Path] = b
+	return b, nil
+}
+
+// trace follows the ink. Where nothing names the recorder, those that use the
+// form are tried and the one whose pens the ink fits is taken.
+func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
+	var on time.Time
+	if r.entries != nil {
+		on = r.entries.OnChartTime()
+	}
+	may := []*entries.Recorder{r.recorder}
+	if r.recorder == nil {
+		if may = r.plant.recordersOf(r.face.Form.Form); len(may) == 0 {
+			return NewError(path, "recorder", fmt.Errorf("no recorder uses form %s", r.face.Form.Form), "add the recorder to the plant file")
+		}
+	}
+	best, second := -1.0, -1.0
+	for _, rec := range may {
+		var pens []digitize.Pen
+		for _, p := range rec.Pens {
+			pens = append(pens, digitize.Pen{Name: p.Pen, Ink: p.Ink, AheadMinutes: p.AheadMinutes})
+		}
+		t, err := digitize.Trace(ctx, digitize.Problem{Picture: r.picture, Face: r.face, Pens: pens, OnChart: on})
+		if err != nil {
+			return NewError(path, "trace", err, "look whether the pen line can be seen on the scan; if so, report the scan")
+		}
+		score := fit(t.Series)
+		if score <= best {
+			second = max(second, score)
+			continue
+		}
+		best, second = score, best
+		r.recorder, r.series, r.events = rec, t.Series, t.Events
+	}
+	if len(may) > 1 && best-second < 0.1 {
+		var names []string
+		for _, rec := range may {
+			names = append(names, rec.Recorder)
+		}
+		return NewError(path, "recorder", fmt.Errorf("nothing names the recorder, and the ink does not tell apart %s, which all use form %s",
+			strings.Join(names, ", "), r.face.Form.Form), "say which with --recorder, or write the entries")
+	}
+	for i := range r.series {
+		r.series[i].Unit = r.face.Form.Unit
+		if u := r.plant.Unit; u != "" && u != r.face.Form.Unit {
+			convert(&r.series[i], u)
+		}
+	}
+	if on.IsZero() && r.entries != nil {
+		settle(r)
+	}
+	return nil
+}
+
+func (p *plant) recordersOf(form string) (out []*entries.Recorder) {
+	for i := range p.Recorders {
+		if p.Recorders[i].Form == form {
+			out = append(out, &p.Recorders[i])
+		}
+	}
+	return out
+}
+
+// fit is how well the pens explain the ink: the share of well read samples, of
+// the worst pen.
+func fit(all []series.Series) float64 {
+	worst := 1.0
+	for _, s := range all {
+		good := 0
+		for _, p := range s.Samples {
+			if p.Quality == series.Good {
+				good++
+			}
+		}
+		worst = min(worst, float64(good)/float64(max(1, len(s.Samples))))
+	}
+	return worst
+}
+
+// convert turns the samples of a form printed in one unit into the plant's.
+func convert(s *series.Series, unit string) {
+	scale, offset := 1.8, 32.0
+	if unit == "C" {
+		scale, offset = 1/1.8, -32/1.8
+	}
+	for i := range s.Samples {
+		s.Samples[i].Temperature = s.Samples[i].Temperature*scale + offset
+		s.Samples[i].UTemperature *= scale
+	}
+	s.Unit = unit
+}
+
+var clockTime = regexp.MustCompile(`^\d\d:\d\d(:\d\d)?$`)
+
+// settle puts a trace whose on_chart is not written on the chart's date. The
+// earliest written time tells a.m. from p.m.; without any the morning is taken.
+func settle(r *reading) {
+	date, err := time.Parse("2006-01-02", r.entries.ChartDate)
+	if err != nil || len(r.series) == 0 || len(r.series[0].Samples) == 0 {
+		return
+	}
+	near := 6 * time.Hour
+	earliest := 24 * time.Hour
+	for _, b := range r.entries.Batches {
+		times := []string{b.OutletOpened}
+		for _, l := range [][]entries.Reading{b.Indicating, b.Airspace} {
+			for _, w := range l {
+				times = append(times, w.At)
+			}
+		}
+		for _, s := range times {
+			if !clockTime.MatchString(s) {
+				continue
+			}
+			if t, err := time.Parse("15:04:05", (s + ":00")[:8]); err == nil {
+				earliest = min(earliest, t.Sub(t.Truncate(24*time.Hour)))
+			}
+		}
+	}
+	if earliest < 24*time.Hour {
+		near = earliest - time.Hour // filled and heated before anything is written
+	}
+	turn := time.Duration(r.face.Form.RotationHours * float64(time.Hour))
+	shift := date.Add(near).Sub(r.series[0].Samples[0].Time)
+	if r.face.Form.Labels.Kind == "clock" { // whole turns only: the print tells the rest
+		start := r.series[0].Samples[0].Time
+		whole := date.Sub(start.Truncate(24 * time.Hour))
+		shift = whole + (shift - whole).Round(turn)
+	}
+	for i := range r.series {
+		for j := range r.series[i].Samples {
+			s := &r.series[i].Samples[j]
+			s.Time = s.Time.Add(shift)
+		}
+	}
+	for i := range r.events {
+		r.events[i].From, r.events[i].To = r.events[i].From.Add(shift), r.events[i].To.Add(shift)
+	}
+}
+
+func (r *reading) digitized() ([]file, error) {
+	var b bytes.Buffer
+	err := series.Write(&b, r.series)
+	return []file{{"series.csv", b.Bytes()}}, err
+}
+
+// calibrated leaves the face's figures and a picture with its circles and arcs.
+func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
+	o.Calibration = &Calibration{
+		Schema: "penarm.calibration/1", Form: r.face.Form.Form, Method: r.face.Method, Hour: string(r.face.Hour),
+		RingResidualMM: r.face.RingResidualMM, ArcResidualS: r.face.ArcResidualS, UMM: r.face.UMM,
+	}
+	data, err := json.MarshalIndent(o.Calibration, "", "  ")
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	err = evidence.Overlay(&b, evidence.Input{Picture: r.picture, Face: r.face, Findings: &verify.Findings{}})
+	return []file{{"calibration.json", append(data, '\n')}, {"calibration.jpg", b.Bytes()}}, err
+}
+
+// checked verifies the series and draws the evidence.
+func (c *Checker) checked(r *reading, o *Outcome) ([]file, error) {
+	hour := r.face.Hour
+	f := verify.Verify(verify.Problem{
+		Series: r.series, Events: r.events,
+		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
+		Form: r.face.Form, ExpectedForm: r.recorder.Form,
+		HourKnown: hour != calibrate.HourOnChart,
+	})
+	f.Scan = verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page}
+	f.Calibration = verify.Calibration{
+		Method: r.face.Method, Hour: string(hour),
+		RingResidualMM: r.face.RingResidualMM, ArcResidualS: r.face.ArcResidualS,
+	}
+	delete(r.hashes, "scan")
+	f.Provenance = verify.Provenance{Version: Version, Files: r.hashes}
+	o.Findings, o.Verdict = f, f.Verdict
+
+	in := evidence.Input{
+		Picture: r.picture, Face: r.face, Series: r.series, Events: r.events, Findings: f,
+		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
+	}
+	files, err := r.digitized()
+	if err != nil {
+		return nil, err
+	}
+	data, err := evidence.FindingsJSON(f)
+	if err != nil {
+		return nil, err
+	}
+	var overlay, report bytes.Buffer
+	if err := evidence.Overlay(&overlay, in); err != nil {
+		return nil, err
+	}
+	in.Drawn = overlay.Bytes()
+	if err := evidence.Report(&report, in); err != nil {
+		return nil, err
+	}
+	return append(files, file{"findings.json", data}, file{"overlay.jpg", overlay.Bytes()}, file{"report.pdf", report.Bytes()}), nil
+}

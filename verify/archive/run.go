@@ -1,0 +1,323 @@
+package archive
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+)
+
+// Batch is a run over any number of scans.
+type Batch struct {
+	Job            // Step, Plant, Form, Out, Recorder and Sheet hold for all
+	Scans []string // paths, in the order of the outcomes
+	Jobs  int      // worker processes; 0: as many as cores, but no more than scans
+	// Timeout of one chart; 0: 120 s.
+	Timeout time.Duration
+	// Worker is the command line of a worker process: a program that calls Serve
+	// with its standard input and file descriptor 3. Worker[0] is its own name for
+	// itself; the program that runs is this one.
+	Worker []string
+	// Done is told every outcome as it comes, in any order, by one goroutine at a time. Optional.
+	Done func(Outcome)
+}
+
+// item is one scan's place in a run, and later its outcomes: one a chart.
+type item struct {
+	job      Job
+	refused  *Error
+	outcomes []Outcome
+}
+
+// Run does all scans in worker processes and gives the outcomes in the order of
+// the scans, pages in the order of pages. A scan whose worker dies or takes too
+// long gets an error of its own; the others go on. The error is for what keeps
+// the whole run from starting. When ctx ends the workers are stopped and the scans
+// not done say so.
+func Run(ctx context.Context, b Batch) ([]Outcome, error) {
+	if b.Form == "" {
+		if _, err := loadPlant(b.Plant); err != nil {
+			return nil, err
+		}
+	}
+	unlock, err := prepare(b.Out)
+	if err != nil {
+		return nil, err
+	}
+	defer unlock()
+	items := plan(b)
+	names := map[string]bool{}
+	for _, it := range items {
+		names[it.job.Name] = true
+	}
+	q := &queue{items: items, done: b.Done}
+	n := b.Jobs
+	if n <= 0 {
+		n = runtime.NumCPU()
+	}
+	if b.Timeout <= 0 {
+		b.Timeout = 120 * time.Second
+	}
+	var wg sync.WaitGroup
+	for range min(n, len(items)) {
+		wg.Go(func() {
+			w := &worker{command: b.Worker, timeout: b.Timeout}
+			defer w.stop()
+			for it := q.next(); it != nil; it = q.next() {
+				q.finish(it, one(ctx, w, it, names))
+			}
+		})
+	}
+	wg.Wait()
+	var out []Outcome
+	for _, it := range items {
+		out = append(out, it.outcomes...)
+	}
+	return out, nil
+}
+
+// one does an item's chart, or all the charts of its file; names are those of the whole run.
+func one(ctx context.Context, w *worker, it *item, names map[string]bool) []Outcome {
+	if it.refused != nil {
+		o := Outcome{Name: it.job.Name, File: it.job.Paths[0], Page: 1, Err: it.refused}
+		if _, err := os.Lstat(filepath.Join(it.job.Out, it.job.Name, "findings.json")); err != nil && it.job.Name != "" {
+			o.Err = leave(it.job, o.Err)
+		}
+		return []Outcome{o}
+	}
+	o := w.do(ctx, it.job)
+	if o.Pages <= 1 {
+		return []Outcome{o}
+	}
+	var out []Outcome
+	for page := 1; page <= o.Pages; page++ {
+		j := it.job
+		j.Page, j.Name = page, fmt.Sprintf("%s-p%d", it.job.Name, page)
+		if names[j.Name] {
+			e := NewError(j.Paths[0], fmt.Sprintf("page %d", page), fmt.Errorf("its name %s is that of another scan of this run", j.Name),
+				"rename the other scan, or run them apart with another --out")
+			out = append(out, Outcome{Name: j.Name, File: j.Paths[0], Page: page, Err: e})
+			continue
+		}
+		out = append(out, w.do(ctx, j))
+	}
+	return out
+}
+
+// queue hands out the items in order.
+type queue struct {
+	mu    sync.Mutex
+	items []*item
+	at    int
+	done  func(Outcome)
+}
+
+func (q *queue) next() *item {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.at == len(q.items) {
+		return nil
+	}
+	q.at++
+	return q.items[q.at-1]
+}
+
+func (q *queue) finish(it *item, out []Outcome) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	it.outcomes = out
+	if q.done != nil {
+		for _, o := range out {
+			q.done(o)
+		}
+	}
+}
+
+// plan gives every scan its name and refuses, in words, what cannot have one of
+// its own: two scans under one name would overwrite each other. A path given
+// twice is done once.
+func plan(b Batch) []*item {
+	var items []*item
+	byName := map[string]*item{}
+	seen := map[string]bool{}
+	for _, path := range b.Scans {
+		if seen[filepath.Clean(path)] {
+			continue
+		}
+		seen[filepath.Clean(path)] = true
+		name, part := nameOf(path)
+		job := b.Job
+		job.Name, job.Paths = name, []string{path}
+		it := &item{job: job}
+		if name == "" || name == "." || name == ".." {
+			it.job.Name = ""
+			it.refused = NewError(path, "name", errors.New("nothing is left of the name without its ending"), "rename the scan")
+			items = append(items, it)
+			continue
+		}
+		first := byName[name]
+		if first == nil {
+			byName[name] = it
+			items = append(items, it)
+			continue
+		}
+		_, other := nameOf(first.job.Paths[0])
+		if part != "" && other != "" && part != other && len(first.job.Paths) == 1 {
+			first.job.Paths = append(first.job.Paths, path)
+			continue
+		}
+		clash := fmt.Errorf("another scan has the same name %s: %s and %s", name, first.job.Paths[0], path)
+		const remedy = "rename one of them, or run them apart with another --out"
+		if first.refused == nil {
+			first.refused = NewError(first.job.Paths[0], "name", clash, remedy)
+		}
+		it.refused = NewError(path, "name", clash, remedy)
+		items = append(items, it)
+	}
+	return items
+}
+
+// worker is one worker process, started when first needed and again after it died.
+type worker struct {
+	command []string
+	timeout time.Duration
+
+	cmd  *exec.Cmd
+	in   io.WriteCloser
+	enc  *json.Encoder
+	dec  *json.Decoder
+	pipe *os.File
+	said *tail
+}
+
+func (w *worker) start() error {
+	self, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	r, out, err := os.Pipe()
+	if err != nil {
+		return err
+	}
+	defer out.Close()
+	w.said = &tail{}
+	w.cmd = &exec.Cmd{
+		Path: self, Args: w.command,
+		Stdout: w.said, Stderr: w.said,
+		ExtraFiles: []*os.File{out},
+		// Its own group: a Ctrl-C at the terminal reaches this process, which stops the workers itself.
+		SysProcAttr: &syscall.SysProcAttr{Setpgid: true},
+	}
+	if w.in, err = w.cmd.StdinPipe(); err != nil {
+		r.Close()
+		return err
+	}
+	if err := w.cmd.Start(); err != nil {
+		r.Close()
+		return err
+	}
+	w.pipe, w.enc, w.dec = r, json.NewEncoder(w.in), json.NewDecoder(r)
+	return nil
+}
+
+// do has one job done. A worker that dies, hangs or answers nonsense costs this job only.
+func (w *worker) do(ctx context.Context, job Job) Outcome {
+	o := Outcome{Name: job.Name, File: job.Paths[0], Page: max(1, job.Page)}
+	stopped := func() Outcome {
+		o.Err = NewError(o.File, "run", errors.New("not done: the run was stopped"), "run again")
+		return o
+	}
+	if ctx.Err() != nil {
+		return stopped()
+	}
+	if w.cmd == nil {
+		if err := w.start(); err != nil {
+			o.Err = leave(job, NewError(o.File, "run", fmt.Errorf("the reading process did not start: %w", err), "free some memory, or use fewer --jobs"))
+			return o
+		}
+	}
+	if err := w.pipe.SetReadDeadline(time.Now().Add(w.timeout)); err != nil {
+		o.Err = leave(job, NewError(o.File, "run", err, "run again"))
+		return o
+	}
+	pipe := w.pipe
+	release := context.AfterFunc(ctx, func() { pipe.SetReadDeadline(time.Now()) })
+	defer release()
+	err := w.enc.Encode(job)
+	var answer Outcome
+	if err == nil {
+		err = w.dec.Decode(&answer)
+	}
+	if err == nil {
+		return answer
+	}
+	died := w.kill()
+	os.RemoveAll(partFolder(job.Out, job.Name))
+	if ctx.Err() != nil {
+		return stopped()
+	}
+	why, remedy := fmt.Errorf("the reading process ended on this scan (%v)%s", died, w.said), "the file may be damaged: open it in a viewer, then scan the chart again"
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		why, remedy = fmt.Errorf("not read within %v", w.timeout), "give it longer with --timeout, or scan the chart again at 300 dpi"
+	}
+	o.Err = leave(job, NewError(o.File, "scan", why, remedy))
+	return o
+}
+
+// stop lets an idle worker end by itself.
+func (w *worker) stop() {
+	if w.cmd == nil {
+		return
+	}
+	w.in.Close()
+	w.pipe.Close()
+	w.cmd.Wait()
+	w.cmd = nil
+}
+
+// kill ends a worker, if it is not dead yet, and says what it died of.
+func (w *worker) kill() (why string) {
+	w.cmd.Process.Kill()
+	w.in.Close()
+	w.pipe.Close()
+	w.cmd.Wait()
+	why = w.cmd.ProcessState.String()
+	w.cmd = nil
+	return why
+}
+
+// tail keeps the first of what a worker said on its standard error: the cause comes first.
+type tail struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (t *tail) Write(p []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.b.Write(p[:min(len(p), max(0, 500-t.b.Len()))])
+	return len(p), nil
+}
+
+// String is empty or begins with a colon, on one line, without the stacks that
+// the Go runtime adds.
+func (t *tail) String() string {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	said, _, _ := strings.Cut(t.b.String(), "PC=")
+	said, _, _ = strings.Cut(said, "goroutine ")
+	if s := strings.Join(strings.Fields(said), " "); s != "" {
+		return ": " + s
+	}
+	return ""
+}
