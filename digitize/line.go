@@ -289,7 +289,6 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 		return l
 	}
 	smooth(l.v, 0.3)
-	l.v = t.reachTips(l.v, plane, typ)
 	// Points of a profile are nearer than the picture's pixels: they do not count as independent.
 	pixel := t.pixelMM()
 	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
@@ -299,6 +298,12 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 		if round < rounds-1 { // the better the centres, the truer the width
 			l.width = strokeWidth(e, typ)
 			pen = newStroke(l.width)
+			if round == 0 {
+				if v := t.reachTips(l.v, plane, typ, l.width); len(v) > len(l.v) {
+					l.v = v
+					e, w = t.profiles(l.v, plane, noise)
+				}
+			}
 		}
 		nx, ny := normals(l.v)
 		for i := range l.v {
@@ -345,7 +350,7 @@ const (
 // reachTips follows the ink at narrow reversals out to its end. Where two arms
 // run together in one stroke the cheapest path cuts the tip, and no price on
 // paths cures it, because along ink every way is cheap.
-func (t *tracer) reachTips(v []vertex, plane []float32, typ float64) []vertex {
+func (t *tracer) reachTips(v []vertex, plane []float32, typ, width float64) []vertex {
 	arm := int(math.Round(tipArmMM / alongMM))
 	r := make([]float64, len(v))
 	for i, p := range v {
@@ -373,12 +378,9 @@ func (t *tracer) reachTips(v []vertex, plane []float32, typ float64) []vertex {
 			if left < tipRiseMM || right < tipRiseMM {
 				continue
 			}
-			if walk := t.walkTip(v, i, plane, typ); len(walk) > 0 {
+			if walk := t.walkTip(v, i, plane, typ, width); len(walk) > 0 {
 				out = append(out, v[done:i+1]...)
 				out = append(out, walk...)
-				for k := len(walk) - 2; k >= 0; k-- {
-					out = append(out, walk[k])
-				}
 				done = i + 1
 			}
 			i += arm / 2
@@ -388,9 +390,10 @@ func (t *tracer) reachTips(v []vertex, plane []float32, typ float64) []vertex {
 	return append(out, v[done:]...)
 }
 
-// walkTip gives the vertices from a reversal to the end of the ink beyond it,
-// less half a stroke; none where the reversal is already there.
-func (t *tracer) walkTip(v []vertex, i int, plane []float32, typ float64) []vertex {
+// walkTip gives the vertices of both strokes from a reversal to the end of the
+// ink beyond it, less half a stroke; none where the reversal is already there.
+// Where the ink is wider than one stroke its two edges say where each stroke runs.
+func (t *tracer) walkTip(v []vertex, i int, plane []float32, typ, width float64) []vertex {
 	const back = 15 // vertices, 1.2 mm
 	a, b, p := v[max(0, i-back)], v[min(len(v)-1, i+back)], v[i]
 	dx, dy := p.x-(a.x+b.x)/2, p.y-(a.y+b.y)/2
@@ -399,50 +402,64 @@ func (t *tracer) walkTip(v []vertex, i int, plane []float32, typ float64) []vert
 		return nil
 	}
 	dx, dy = dx/d, dy/d
+	// Positive offsets lie towards the stroke that leaves the tip.
+	sx, sy := -dy, dx
+	if (b.x-a.x)*sx+(b.y-a.y)*sy < 0 {
+		sx, sy = -sx, -sy
+	}
+	stroke := 2.355 * width // at half its height
 	x, y := p.x, p.y
-	var walk []vertex
-	half := 0.0 // width of the stroke met on the way
+	var in, out []vertex
 	for n := 0; float64(n)*tipStepMM < tipFarMM; n++ {
-		nx, ny := x+dx*tipStepMM, y+dy*tipStepMM
-		var sum, moment, most float64
-		inked := 0
-		side := int(math.Round(tipAsideMM / tipStepMM))
-		for k := -side; k <= side; k++ {
-			o := float64(k) * tipStepMM
-			e := float64(t.amount(plane, nx-dy*o, ny+dx*o))
-			if e > 0.5*typ {
-				inked++
-				sum, moment = sum+e, moment+e*o
+		x, y = x+dx*tipStepMM, y+dy*tipStepMM
+		at := func(o float64) float64 { return float64(t.amount(plane, x+sx*o, y+sy*o)) }
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for o := -tipAsideMM; o <= tipAsideMM; o += tipStepMM { // the ink nearest to the way
+			if at(o) > 0.5*typ && math.Abs(o) < math.Abs(lo) {
+				lo, hi = o, o
 			}
-			most = math.Max(most, e)
 		}
-		if most < 0.5*typ {
+		if math.IsInf(lo, 1) {
 			break
 		}
-		half = math.Max(half, math.Min(float64(inked)*tipStepMM/2, 0.25))
-		if sum > 0 { // a gentle pull to the middle, so that the way follows a bending stroke
-			o := 0.2 * moment / sum
-			nx, ny = nx-dy*o, ny+dx*o
-			ux, uy := nx-x, ny-y
-			if l := math.Hypot(ux, uy); l > 0 {
-				dx, dy = 0.9*dx+0.1*ux/l, 0.9*dy+0.1*uy/l
-				l = math.Hypot(dx, dy)
-				dx, dy = dx/l, dy/l
-			}
+		for lo > -2*tipAsideMM && at(lo-tipStepMM) > 0.5*typ {
+			lo -= tipStepMM
 		}
-		x, y = nx, ny
-		walk = append(walk, vertex{x: x, y: y, fixed: true})
+		for hi < 2*tipAsideMM && at(hi+tipStepMM) > 0.5*typ {
+			hi += tipStepMM
+		}
+		mid := (lo + hi) / 2
+		from, to := mid, mid
+		if hi-lo > stroke {
+			from, to = lo+stroke/2, hi-stroke/2
+		}
+		in = append(in, vertex{x: x + sx*from, y: y + sy*from, fixed: true})
+		out = append(out, vertex{x: x + sx*to, y: y + sy*to, fixed: true})
+		// A gentle pull to the middle, so that the way follows a bending stroke.
+		pull := math.Max(-tipStepMM, math.Min(tipStepMM, mid)) / 4
+		x, y = x+sx*pull, y+sy*pull
+		turn := pull / tipStepMM / 4
+		dx, dy = dx+turn*sx, dy+turn*sy
+		l := math.Hypot(dx, dy)
+		dx, dy = dx/l, dy/l
+		if sx*-dy+sy*dx > 0 {
+			sx, sy = -dy, dx
+		} else {
+			sx, sy = dy, -dx
+		}
 	}
-	keep := len(walk) - int(half/tipStepMM)
+	keep := len(in) - int(stroke/2/tipStepMM)
 	if float64(keep)*tipStepMM < 0.15 {
 		return nil
 	}
-	walk = walk[:keep]
-	thin := walk[:0]
-	for k := 1; k < len(walk); k += int(math.Round(alongMM / tipStepMM)) {
-		thin = append(thin, walk[k])
+	var walk []vertex
+	for k := 1; k < keep; k += 2 { // alongMM apart
+		walk = append(walk, in[k])
 	}
-	return thin
+	for k := keep - 1; k > 0; k -= 2 {
+		walk = append(walk, out[k])
+	}
+	return walk
 }
 
 // pixelMM is the size of a pixel on the paper.

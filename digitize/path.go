@@ -8,7 +8,7 @@ import (
 // Costs a mm of path. They must stay positive: a path that is paid for ink
 // would sew up and down inside the line.
 const (
-	costInk   = 0.012 // along full ink
+	costInk   = 0.003 // along full ink
 	costBlank = 1.0   // more, where there is none
 	costWait  = 0.05  // before the trace begins
 	fullInk   = 0.6   // share of the typical density that counts as full
