@@ -197,7 +197,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
-	e := rd.ends(p, 0, sectors)
+	e := rd.table(p).ends(p, 0, sectors)
 	if debug != nil {
 		debug("  ends %+v k1 %.4f", e, w.K1)
 	}
@@ -221,7 +221,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 			if w, rd, err = bridge(pl, w, p); err != nil {
 				return nil, &Refusal{"circles", "too few of the form's circles were found"}
 			}
-			if e = rd.ends(p, 0, sectors); debug != nil {
+			if e = rd.table(p).ends(p, 0, sectors); debug != nil {
 				debug("  ends %+v", e)
 			}
 		}
@@ -241,10 +241,14 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	scale := p.outer
 	var cs, as []sighting
 	for round, win := range [][2]float64{{0.33, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
-		c := cross(pl, &t.warp, p, win[0])
+		blocks := 120
+		if round == 2 {
+			blocks = 240
+		}
+		c := cross(pl, &t.warp, p, win[0], blocks)
 		a := crossArcs(pl, &t.warp, f, win[1])
 		cs, as = c.sightings(p), a.sightings(f)
-		if len(cs) < 200 || len(as) < 50 {
+		if len(cs) < 100 || len(as) < 50 {
 			return nil, &Refusal{"crossings", "too few crossings of circles and arcs were found"}
 		}
 		if round == 1 {
@@ -318,14 +322,14 @@ const (
 // judge looks at the finished map once more with fresh samples, as a whole and
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
-	rd := radials(t.plane, &t.warp, p)
+	tab := radials(t.plane, &t.warp, p).table(p)
 	self := p.selfLead()
-	whole := rd.ends(p, 0, sectors)
+	whole := tab.ends(p, 0, sectors)
 	t.score, t.lead = whole.score, (whole.score-whole.next)/(whole.score*self)
 	const window = sectors / 12
 	worstLead, worstScore, slipped := math.Inf(1), math.Inf(1), 0
 	for s := 0; s < sectors; s += window / 2 {
-		e := rd.ends(p, s, window)
+		e := tab.ends(p, s, window)
 		if e.seen < 0.9 {
 			continue // cut off by the picture: its ends do not show
 		}

@@ -20,16 +20,17 @@ type Blank struct {
 type margin2 struct {
 	rows int
 	v    []float32 // rows × turnColumns, zero mean
+	norm float64   // root of the sum of squares
 }
 
-const turnColumns = 2160
+const turnColumns = 1440
 
 // Annuli are looked at from and to these distances from the print and the paper's edge, mm.
 const (
 	clearOfPrint = 1.0
 	clearOfEdge  = 2.0 // the edge may be off the print by half a millimetre, and casts a shadow
 	clearOfHub   = 2.0
-	rowMM        = 0.3
+	rowMM        = 0.4
 )
 
 // unrollMargins samples the annulus outside the outermost circle and the centre print.
@@ -70,50 +71,52 @@ func unrollMargins(pl *plane, w *Warp, f *form.Form, cap float64) [2]margin2 {
 		for i := range m.v {
 			m.v[i] -= mean
 		}
+		m.norm = math.Sqrt(dot(m.v, m.v))
 		out[k] = m
 	}
 	return out
 }
 
-// turnMatch correlates the margins with the blank's, turned by shift columns: Pearson's correlation of both annuli together.
+// turnMatch correlates the margins with the blank's, turned by shift columns:
+// Pearson's correlation, the centre counting half (it is written on).
 func turnMatch(a, b [2]margin2, shift int) float64 {
 	weight := [2]float64{1, 0.5}
-	var ab, aa, bb float64
+	var sum, weights float64
 	for k := range a {
-		if a[k].rows != b[k].rows {
+		if a[k].rows != b[k].rows || a[k].rows == 0 {
 			continue
 		}
-		var sab, saa, sbb float64
+		var ab float64
 		for i := range a[k].rows {
 			ra := a[k].v[i*turnColumns : (i+1)*turnColumns]
 			rb := b[k].v[i*turnColumns : (i+1)*turnColumns]
-			cut := turnColumns - shift
 			// column j of the blank lies at column j+shift of the scan
-			d, e, f := dot3(ra[shift:], rb[:cut])
-			sab, saa, sbb = sab+d, saa+e, sbb+f
-			d, e, f = dot3(ra[:shift], rb[cut:])
-			sab, saa, sbb = sab+d, saa+e, sbb+f
+			ab += dot(ra[shift:], rb[:turnColumns-shift]) + dot(ra[:shift], rb[turnColumns-shift:])
 		}
-		if saa > 0 && sbb > 0 {
-			n := 1 / math.Sqrt(saa*sbb)
-			ab, aa, bb = ab+weight[k]*sab*n, aa+weight[k], bb+weight[k]
+		if a[k].norm > 0 && b[k].norm > 0 {
+			sum += weight[k] * ab / (a[k].norm * b[k].norm)
+			weights += weight[k]
 		}
 	}
-	if aa == 0 {
+	if weights == 0 {
 		return 0
 	}
-	return ab / aa
+	return sum / weights
 }
 
-func dot3(a, b []float32) (ab, aa, bb float64) {
-	var x, y, z float32
-	for i, v := range a {
-		w := b[i]
-		x += v * w
-		y += v * v
-		z += w * w
+func dot(a, b []float32) float64 {
+	var w, x, y, z float32 // four sums side by side are faster than one
+	i := 0
+	for ; i+4 <= len(a) && i+4 <= len(b); i += 4 {
+		w += a[i] * b[i]
+		x += a[i+1] * b[i+1]
+		y += a[i+2] * b[i+2]
+		z += a[i+3] * b[i+3]
 	}
-	return float64(x), float64(y), float64(z)
+	for ; i < len(a); i++ {
+		w += a[i] * b[i]
+	}
+	return float64(w + x + y + z)
 }
 
 // findHour tries every arc and gives the index of the scan's arc that is the

@@ -94,17 +94,25 @@ const (
 	spokeFan  = 7   // spokes a sector
 )
 
-// radial is the set of radial profiles of all sectors under one map.
+// radial is the set of radial profiles of all sectors under one map, and the pattern on the same places.
 type radial struct {
 	r0   float64
-	prof []profile // density, running mean subtracted, levelled
+	t    []float32   // pattern
+	tt   []float64   // running sums of its square
+	v    [][]float32 // density, running mean subtracted, levelled, 0 where not seen
+	vv   [][]float64 // running sums of the square
+	seen [][]int32   // running count of what the picture holds
 }
 
 // radials samples straight spokes in sectors all round.
-func radials(pl *plane, w *Warp, p *pattern) radial {
+func radials(pl *plane, w *Warp, p *pattern) *radial {
 	r0 := math.Max(2, p.inner-margin-endsReach)
 	n := int((p.outer+margin+endsReach-r0)/radialMM) + 1
-	out := radial{r0: r0}
+	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1)}
+	for i := range out.t {
+		out.t[i] = p.at(r0 + float64(i)*radialMM)
+		out.tt[i+1] = out.tt[i] + float64(out.t[i]*out.t[i])
+	}
 	for s := range sectors {
 		sum, count := make([]float32, n), make([]uint8, n)
 		for k := range spokeFan {
@@ -114,29 +122,34 @@ func radials(pl *plane, w *Warp, p *pattern) radial {
 		q := mean(sum, count, spokeFan)
 		q.highPass(int(patternHigh / radialMM))
 		q.level(int(patternRMS / radialMM))
-		out.prof = append(out.prof, q)
+		vv, seen := make([]float64, n+1), make([]int32, n+1)
+		for i, v := range q.v {
+			vv[i+1], seen[i+1] = vv[i]+float64(v*v), seen[i]
+			if q.ok[i] {
+				seen[i+1]++
+			}
+		}
+		out.v, out.vv, out.seen = append(out.v, q.v), append(out.vv, vv), append(out.seen, seen)
 	}
 	return out
 }
 
-// match is the correlation of a profile with the pattern where both are shifted
-// against each other: printed radius r is looked for at r+shift. a and b bound r; seen is the share of places in the picture.
-func (rd *radial) match(p *pattern, s int, a, b, shift float64) (pt, pp, tt float64, seen float64) {
-	q := rd.prof[s]
-	i0, i1 := int(math.Ceil((a-rd.r0)/radialMM)), int((b-rd.r0)/radialMM)
-	n, k := 0, 0
-	for i := i0; i <= i1; i++ {
-		j := i + int(math.Round(shift/radialMM))
-		k++
-		if j < 0 || j >= len(q.v) || !q.ok[j] {
-			continue
-		}
-		n++
-		v, t := float64(q.v[j]), float64(p.at(rd.r0+float64(i)*radialMM))
-		pt, pp, tt = pt+v*t, pp+v*v, tt+t*t
+// match lays the pattern between the places i0 and i1 over the profile of sector
+// s, moved outwards by shift places: the sums of the products and of the squares, and the share of places seen.
+func (rd *radial) match(s, i0, i1, shift int) (pt, pp, tt, seen float64) {
+	all := i1 - i0
+	i0 = max(i0, 0, -shift)
+	i1 = min(i1, len(rd.t), len(rd.t)-shift)
+	if i0 >= i1 {
+		return 0, 0, 0, 0
 	}
-	return pt, pp, tt, float64(n) / float64(max(1, k))
+	vv, sn := rd.vv[s], rd.seen[s]
+	return dot(rd.v[s][i0+shift:i1+shift], rd.t[i0:i1]), vv[i1+shift] - vv[i0+shift], rd.tt[i1] - rd.tt[i0],
+		float64(sn[i1+shift]-sn[i0+shift]) / float64(all)
 }
+
+// place is the index of a radius.
+func (rd *radial) place(r float64) int { return int(math.Round((r - rd.r0) / radialMM)) }
 
 // slide finds, in every sector and every 5 mm of radius, by how much a piece
 // of the pattern is off. A piece of ±7 mm holds heavy and fine circles, so it does not slip by one.
@@ -151,7 +164,7 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 		for r := p.inner; r <= p.outer; r += pitch {
 			best := -1
 			for i := range score {
-				pt, pp, tt, seen := rd.match(p, s, r-half, r+half, float64(i-n)*radialMM)
+				pt, pp, tt, seen := rd.match(s, rd.place(r-half), rd.place(r+half), i-n)
 				score[i] = 0
 				if seen > 0.7 && pp > 0 && tt > 0 {
 					score[i] = pt / math.Sqrt(pp*tt)
@@ -176,8 +189,8 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 // bridge moves a rough map onto the circles with what a flat sheet and a lens
 // can do and nothing else: a homography and one lens term. A free field would
 // invent movement along the circles, which circles alone do not see.
-func bridge(pl *plane, w Warp, p *pattern) (Warp, radial, error) {
-	var rd radial
+func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
+	var rd *radial
 	for _, reach := range []float64{1.3, 1.3, 0.6, 0.6} {
 		rd = radials(pl, &w, p)
 		ss := rd.slide(p, reach)
@@ -186,6 +199,13 @@ func bridge(pl *plane, w Warp, p *pattern) (Warp, radial, error) {
 		}
 		if err := w.bend(ss, p.outer); err != nil {
 			return w, rd, err
+		}
+		off := 0.0
+		for _, s := range ss {
+			off += s.off * s.off
+		}
+		if off < 0.1*0.1*float64(len(ss)) {
+			break // the crossings see the rest
 		}
 	}
 	return w, radials(pl, &w, p), nil
@@ -244,38 +264,60 @@ func (w *Warp) back(x, y, dpx, dpy float64) (dx, dy float64) {
 type ends struct {
 	shift       float64 // of the best match, mm
 	score, next float64 // of the best, and of the best at least one fine circle away from it
-	zero        float64 // score at shift 0
-	seen        float64
+	seen        float64 // share of the places that the picture holds
+}
+
+// endsTable holds what the ends test sums up: per sector and shift the products
+// and squares of profile and pattern over the whole scale with its empty margins.
+type endsTable struct {
+	pt, pp, tt [sectors][]float64
+	seen       [sectors]float64
+}
+
+const endsShifts = int(endsReach / radialMM)
+
+func (rd *radial) table(p *pattern) *endsTable {
+	var t endsTable
+	a, b := rd.place(p.inner-margin), rd.place(p.outer+margin)
+	for s := range sectors {
+		t.pt[s], t.pp[s], t.tt[s] = make([]float64, 2*endsShifts+1), make([]float64, 2*endsShifts+1), make([]float64, 2*endsShifts+1)
+		for i := range t.pt[s] {
+			var seen float64
+			t.pt[s][i], t.pp[s][i], t.tt[s][i], seen = rd.match(s, a, b, i-endsShifts)
+			if i == endsShifts {
+				t.seen[s] = seen
+			}
+		}
+	}
+	return &t
 }
 
 // ends asks at which shift the whole pattern with its empty margins lies best
 // in the sectors from first on: anything but 0 means that circles were taken for their neighbours.
-func (rd *radial) ends(p *pattern, first, count int) ends {
-	n := int(endsReach / radialMM)
-	score := make([]float64, 2*n+1)
+func (t *endsTable) ends(p *pattern, first, count int) ends {
+	score := make([]float64, 2*endsShifts+1)
 	var e ends
+	best := endsShifts
 	for i := range score {
-		var pt, pp, tt, seen float64
+		var pt, pp, tt float64
 		for s := first; s < first+count; s++ {
-			a, b, c, k := rd.match(p, s%sectors, p.inner-margin, p.outer+margin, float64(i-n)*radialMM)
-			pt, pp, tt, seen = pt+a, pp+b, tt+c, seen+k
+			k := s % sectors
+			pt, pp, tt = pt+t.pt[k][i], pp+t.pp[k][i], tt+t.tt[k][i]
 		}
 		if pp > 0 && tt > 0 {
 			score[i] = pt / math.Sqrt(pp*tt)
 		}
-		if i == n {
-			e.seen = seen / float64(count)
-		}
 	}
-	best := n
 	for i, v := range score {
 		if v > score[best] {
 			best = i
 		}
 	}
+	for s := first; s < first+count; s++ {
+		e.seen += t.seen[s%sectors] / float64(count)
+	}
+	e.shift, e.score, e.next = float64(best-endsShifts)*radialMM, score[best], -1
 	gap := p.spacing()
-	e.shift, e.score, e.zero = float64(best-n)*radialMM, score[best], score[n]
-	e.next = -1
 	for i, v := range score {
 		if math.Abs(float64(i-best)*radialMM) > 0.6*gap {
 			e.next = math.Max(e.next, v)
@@ -312,23 +354,24 @@ func (p *pattern) spacing() float64 {
 
 // Sampling of the crossings.
 const (
-	blocks     = 360
-	blockFan   = 6    // spokes a block
+	blockFan   = 5 // spokes a block, over blockSpan
+	blockSpan  = 1.2 * math.Pi / 180
 	crossingMM = 0.08 // along a spoke
 	binMM      = 6.0  // of radius, over which crossings of one block are taken together
 )
 
-// crossings are the circle crossings of all blocks: off[b*len(circles)+c], NaN where not seen.
+// crossings are the circle crossings of all blocks of spokes: off[b*circles+c], NaN where not seen.
 type crossings struct {
+	blocks  int
 	circles int
 	off     []float64
 }
 
-func cross(pl *plane, w *Warp, p *pattern, window float64) crossings {
+func cross(pl *plane, w *Warp, p *pattern, window float64, blocks int) crossings {
 	r0 := p.inner - 2
 	n := int((p.outer+2-r0)/crossingMM) + 1
 	nc := len(p.circles)
-	out := crossings{circles: nc, off: make([]float64, blocks*nc)}
+	out := crossings{blocks: blocks, circles: nc, off: make([]float64, blocks*nc)}
 	contrast := make([]float64, blocks*nc)
 	reach := make([]float64, nc)
 	valley := make([]float64, nc)
@@ -348,7 +391,7 @@ func cross(pl *plane, w *Warp, p *pattern, window float64) crossings {
 		clear(sum)
 		clear(count)
 		for k := range blockFan {
-			phi := (float64(b) + (float64(k)+0.5)/blockFan) * 2 * math.Pi / blocks
+			phi := 2*math.Pi*float64(b)/float64(blocks) + blockSpan*((float64(k)+0.5)/blockFan-0.5)
 			pl.spoke(w, phi, r0, crossingMM, sum, count)
 		}
 		q := mean(sum, count, blockFan)
@@ -430,8 +473,8 @@ func peak(q profile, at, reach, valley float64) (off, contrast float64) {
 func (c *crossings) sightings(p *pattern) []sighting {
 	var out []sighting
 	var offs, rs []float64
-	for b := range blocks {
-		si, co := math.Sincos((float64(b) + 0.5) * 2 * math.Pi / blocks)
+	for b := range c.blocks {
+		si, co := math.Sincos(2 * math.Pi * float64(b) / float64(c.blocks))
 		flush := func() {
 			if len(offs) >= 2 {
 				m := median(offs)

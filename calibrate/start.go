@@ -19,7 +19,7 @@ func edges(pic *picture.Picture, channel int) []edge {
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
 	size := 8 * step
-	pitch := max(size, long/200)
+	pitch := max(size, long/150)
 	n := pic.Channels
 	at := func(x, y int) float64 { return float64(pic.Pix[(y*pic.Width+x)*n+channel]) }
 	var out []edge
