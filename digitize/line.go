@@ -299,7 +299,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			l.width = strokeWidth(e, typ)
 			pen = newStroke(l.width)
 			if round == 0 {
-				if v := t.reachTips(l.v, plane, typ, l.width); len(v) > len(l.v) {
+				if v, any := t.reachTips(l.v, plane, typ, l.width); any {
 					l.v = v
 					e, w = t.profiles(l.v, plane, noise)
 				}
@@ -344,13 +344,15 @@ const (
 	tipRiseMM  = 0.7  // both rise this much within that length is a narrow tip
 	tipStepMM  = 0.04 // of the walk to its end
 	tipFarMM   = 12.0 // longest walk
-	tipAsideMM = 0.36 // the walk keeps to the middle of the ink this far to either side
+	tipLevelMM = 0.9  // the walk begins this far before the reversal
+	tipApartMM = 1.2  // and only where the strokes are this near there
+	tipAsideMM = 0.12 // an edge moves at most this far in one step
 )
 
 // reachTips follows the ink at narrow reversals out to its end. Where two arms
 // run together in one stroke the cheapest path cuts the tip, and no price on
 // paths cures it, because along ink every way is cheap.
-func (t *tracer) reachTips(v []vertex, plane []float32, typ, width float64) []vertex {
+func (t *tracer) reachTips(v []vertex, plane []float32, typ, width float64) (with []vertex, any bool) {
 	arm := int(math.Round(tipArmMM / alongMM))
 	r := make([]float64, len(v))
 	for i, p := range v {
@@ -378,78 +380,82 @@ func (t *tracer) reachTips(v []vertex, plane []float32, typ, width float64) []ve
 			if left < tipRiseMM || right < tipRiseMM {
 				continue
 			}
-			if walk := t.walkTip(v, i, plane, typ, width); len(walk) > 0 {
-				out = append(out, v[done:i+1]...)
+			from, to := i, i
+			for from > lo && sign*(r[i]-r[from]) < tipLevelMM {
+				from--
+			}
+			for to < hi && sign*(r[i]-r[to]) < tipLevelMM {
+				to++
+			}
+			if walk := t.walkTip(v, from, i, to, plane, typ, width); len(walk) > 0 && from >= done {
+				out = append(out, v[done:from+1]...)
 				out = append(out, walk...)
-				done = i + 1
+				done = to
 			}
 			i += arm / 2
 			break
 		}
 	}
-	return append(out, v[done:]...)
+	return append(out, v[done:]...), done > 0
 }
 
-// walkTip gives the vertices of both strokes from a reversal to the end of the
-// ink beyond it, less half a stroke; none where the reversal is already there.
-// Where the ink is wider than one stroke its two edges say where each stroke runs.
-func (t *tracer) walkTip(v []vertex, i int, plane []float32, typ, width float64) []vertex {
-	const back = 15 // vertices, 1.2 mm
-	a, b, p := v[max(0, i-back)], v[min(len(v)-1, i+back)], v[i]
-	dx, dy := p.x-(a.x+b.x)/2, p.y-(a.y+b.y)/2
-	d := math.Hypot(dx, dy)
-	if d < 0.1 {
+// walkTip gives the vertices that belong between from and to, one on either
+// stroke before they run together: along both strokes to the end of the ink,
+// less half a stroke. None where that does not reach beyond the reversal at i.
+// The outer edges of the ink say where each stroke runs.
+func (t *tracer) walkTip(v []vertex, from, i, to int, plane []float32, typ, width float64) []vertex {
+	const back = 12 // vertices, 1 mm
+	a, b := v[from], v[to]
+	a2, b2 := v[max(0, from-back)], v[min(len(v)-1, to+back)]
+	dx, dy := a.x-a2.x+b.x-b2.x, a.y-a2.y+b.y-b2.y
+	d, apart := math.Hypot(dx, dy), math.Hypot(a.x-b.x, a.y-b.y)
+	if d < 0.5 || apart > tipApartMM {
 		return nil
 	}
 	dx, dy = dx/d, dy/d
 	// Positive offsets lie towards the stroke that leaves the tip.
 	sx, sy := -dy, dx
 	if (b.x-a.x)*sx+(b.y-a.y)*sy < 0 {
-		sx, sy = -sx, -sy
+		sx, sy = dy, -dx
 	}
+	side := sx*-dy + sy*dx  // +1 or −1: keeps its hand when the way turns
 	stroke := 2.355 * width // at half its height
-	x, y := p.x, p.y
+	x, y := (a.x+b.x)/2, (a.y+b.y)/2
+	lo, hi := -apart/2-stroke/2, apart/2+stroke/2
 	var in, out []vertex
+	reached := 0.0
 	for n := 0; float64(n)*tipStepMM < tipFarMM; n++ {
 		x, y = x+dx*tipStepMM, y+dy*tipStepMM
-		at := func(o float64) float64 { return float64(t.amount(plane, x+sx*o, y+sy*o)) }
-		lo, hi := math.Inf(1), math.Inf(-1)
-		for o := -tipAsideMM; o <= tipAsideMM; o += tipStepMM { // the ink nearest to the way
-			if at(o) > 0.5*typ && math.Abs(o) < math.Abs(lo) {
-				lo, hi = o, o
+		first, last := math.Inf(1), math.Inf(-1)
+		for o := lo - tipAsideMM; o <= hi+tipAsideMM; o += tipStepMM / 2 {
+			if float64(t.amount(plane, x+sx*o, y+sy*o)) > 0.5*typ {
+				first, last = math.Min(first, o), math.Max(last, o)
 			}
 		}
-		if math.IsInf(lo, 1) {
+		if first > last {
 			break
 		}
-		for lo > -2*tipAsideMM && at(lo-tipStepMM) > 0.5*typ {
-			lo -= tipStepMM
-		}
-		for hi < 2*tipAsideMM && at(hi+tipStepMM) > 0.5*typ {
-			hi += tipStepMM
-		}
+		lo, hi = first, last
 		mid := (lo + hi) / 2
-		from, to := mid, mid
+		p, q := mid, mid
 		if hi-lo > stroke {
-			from, to = lo+stroke/2, hi-stroke/2
+			p, q = lo+stroke/2, hi-stroke/2
 		}
-		in = append(in, vertex{x: x + sx*from, y: y + sy*from, fixed: true})
-		out = append(out, vertex{x: x + sx*to, y: y + sy*to, fixed: true})
+		in = append(in, vertex{x: x + sx*p, y: y + sy*p, fixed: true})
+		out = append(out, vertex{x: x + sx*q, y: y + sy*q, fixed: true})
+		reached = (x-v[i].x)*dx + (y-v[i].y)*dy - stroke/2
 		// A gentle pull to the middle, so that the way follows a bending stroke.
 		pull := math.Max(-tipStepMM, math.Min(tipStepMM, mid)) / 4
 		x, y = x+sx*pull, y+sy*pull
+		lo, hi = lo-pull, hi-pull
 		turn := pull / tipStepMM / 4
 		dx, dy = dx+turn*sx, dy+turn*sy
 		l := math.Hypot(dx, dy)
 		dx, dy = dx/l, dy/l
-		if sx*-dy+sy*dx > 0 {
-			sx, sy = -dy, dx
-		} else {
-			sx, sy = dy, -dx
-		}
+		sx, sy = -side*dy, side*dx
 	}
 	keep := len(in) - int(stroke/2/tipStepMM)
-	if float64(keep)*tipStepMM < 0.15 {
+	if reached < 0.1 || keep < 2 {
 		return nil
 	}
 	var walk []vertex
