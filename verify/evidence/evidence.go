@@ -196,13 +196,13 @@ type mark struct {
 	text     string
 	at       point // in the scan
 	onPaper  bool  // at is known
-	event    bool
+	seen     bool  // by digitizing, not only named by a check
 }
 
 // longWeak is the shortest weak stretch outside a hold that gets a number of its own.
 const longWeak = 2 * time.Minute
 
-// marks numbers what the checks speak of, then what digitizing saw beside the
+// marks numbers what the record check and those not passed speak of, then what digitizing saw beside the
 // line, then weak stretches, each once.
 func (in *Input) marks() (out []mark) {
 	known := func(pen string, from, to time.Time) bool {
@@ -222,6 +222,9 @@ func (in *Input) marks() (out []mark) {
 		checks = append(checks, b.Checks...)
 	}
 	for _, c := range checks {
+		if c.Verdict == verify.Pass && c.Check != "record" {
+			continue // where a passed check looked is no cause to look again
+		}
 		for _, p := range c.Places {
 			if !known(p.Pen, p.From.Time, p.To.Time) {
 				add(mark{pen: p.Pen, from: p.From.Time, to: p.To.Time, text: p.Text})
@@ -233,8 +236,9 @@ func (in *Input) marks() (out []mark) {
 		for i := range out { // the event knows best where it lies
 			if m := &out[i]; !found && m.pen == e.Pen && m.from.Sub(e.From).Abs() <= time.Second && m.to.Sub(e.To).Abs() <= time.Second {
 				found = true
-				if !m.event && (e.X != 0 || e.Y != 0) {
-					m.at, m.onPaper, m.event = point{e.X, e.Y}, true, true
+				m.seen = true
+				if e.X != 0 || e.Y != 0 {
+					m.at, m.onPaper = point{e.X, e.Y}, true
 				}
 			}
 		}
@@ -243,7 +247,7 @@ func (in *Input) marks() (out []mark) {
 			if text == "" {
 				text = eventWords(e.Kind)
 			}
-			add(mark{pen: e.Pen, from: e.From, to: e.To, text: text, at: point{e.X, e.Y}, onPaper: e.X != 0 || e.Y != 0, event: true})
+			add(mark{pen: e.Pen, from: e.From, to: e.To, text: text, at: point{e.X, e.Y}, onPaper: e.X != 0 || e.Y != 0, seen: true})
 		}
 	}
 	for i := range in.Series {
@@ -251,7 +255,7 @@ func (in *Input) marks() (out []mark) {
 		for _, w := range weakRuns(s) {
 			from, to := w[0].Time, w[len(w)-1].Time
 			if (to.Sub(from) >= longWeak || in.inHold(from, to)) && to.Sub(from) >= 15*time.Second && !known(s.Pen, from, to) {
-				add(mark{pen: s.Pen, from: from, to: to, text: weakWords(w[0].Reason)})
+				add(mark{pen: s.Pen, from: from, to: to, text: weakWords(w[0].Reason), seen: true})
 			}
 		}
 	}

@@ -445,7 +445,7 @@ func (p *plotter) readings(f *frame, named bool) {
 		if side.x+p.s.width(5.5, false, s) > f.x+f.w {
 			side.x, align = q.x-1.6, 1
 		}
-		p.s.text(side, 5.5, false, align, s, ink)
+		p.boxed(side, 5.5, false, align, s, ink)
 	}
 }
 

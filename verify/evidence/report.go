@@ -105,7 +105,7 @@ func newReport(in *Input, data []byte) (*report, error) {
 	f.SetModificationDate(when)
 	f.SetTitle(reportTitle+": "+in.heading(), true)
 	f.SetSubject(reportSubject, true)
-	f.SetCreator(in.Findings.Provenance.Version, true)
+	f.SetCreator(programWords(in.Findings), true)
 	f.SetProducer("penarm", true)
 	f.SetLang("en")
 	f.SetAttachments([]fpdf.Attachment{{Content: data, Filename: "findings.json", Description: attachmentWords}})
@@ -372,7 +372,7 @@ func (r *report) table(title string, checks []verify.Check, named bool) {
 	head(title, named)
 	brief := len(r.in.Findings.Batches) > 1
 	for _, c := range checks {
-		asked := r.wrap(body, false, asked(c, r.in.unit()), r.column(1)-r.column(0)-2)
+		asked := r.wrap(body, false, asked(c), r.column(1)-r.column(0)-2)
 		source := r.wrap(tiny, false, r.cite(c.Source), r.column(5)-r.column(4))
 		var reason []string
 		if c.Reason != "" && (!brief || c.Verdict != verify.Pass) {
@@ -387,8 +387,12 @@ func (r *report) table(title string, checks []verify.Check, named bool) {
 		end := r.lines(r.column(0), r.y, body, false, asked, ink)
 		r.text(point{r.column(1), y}, body, true, 0, shows(c), ink)
 		r.text(point{r.column(2), y}, body, false, 0, limit(c), ink)
-		r.sign(point{r.column(3) + 1.4, y}, 1.25, c.Verdict)
-		r.text(point{r.column(3) + 4, y}, body, c.Verdict != verify.Pass, 0, rowVerdict(c), ink)
+		if c.Counts {
+			r.sign(point{r.column(3) + 1.4, y}, 1.25, c.Verdict)
+			r.text(point{r.column(3) + 4, y}, body, c.Verdict != verify.Pass, 0, rowVerdict(c), ink)
+		} else {
+			r.text(point{r.column(3), y}, tiny, false, 0, rowVerdict(c), ink)
+		}
 		r.lines(r.column(4), r.y+0.3, tiny, false, source, quiet)
 		r.lines(r.column(0)+3, end, tiny, false, reason, quiet)
 		r.y += h
@@ -409,12 +413,7 @@ func (r *report) cite(source string) string {
 		i = len(r.cites)
 		r.cites = append(r.cites, source)
 	}
-	short, _, _ := strings.Cut(source, ":")
-	short, _, _ = strings.Cut(short, ";")
-	if s := []rune(short); len(s) > 40 {
-		short = strings.TrimSpace(string(s[:38])) + "…"
-	}
-	return fmt.Sprintf("%s [%d]", short, i+1)
+	return fmt.Sprintf("%s [%d]", shortSource(source), i+1)
 }
 
 // signatures draws the lines to sign on, at the foot of the first page.

@@ -306,7 +306,7 @@ func batchTitle(b verify.Batch) string {
 }
 
 // asked says what a check asks, in words.
-func asked(c verify.Check, unit string) string {
+func asked(c verify.Check) string {
 	s, ok := map[string]string{
 		"hold":      "unbroken for the legal time",
 		"emptying":  "held also while emptied hot",
@@ -320,6 +320,8 @@ func asked(c verify.Check, unit string) string {
 		"clock":     "recorder's clock not fast",
 		"form":      "print fine enough for this use",
 		"lethality": "equivalent minutes",
+		"marked":    "start and end marked by the operator",
+		"highest":   "never hotter than the law lets it be",
 	}[c.Check]
 	if !ok {
 		return strings.ReplaceAll(c.Check, "_", " ")
@@ -350,18 +352,36 @@ func limit(c verify.Check) string {
 	}
 	sign := "≥ "
 	switch c.Check {
-	case "agreement", "clock", "cooling":
+	case "agreement", "clock", "cooling", "highest":
 		sign = "≤ "
 	}
 	return sign + number(*c.Limit, 2) + " " + unitWords(c.Unit)
 }
 
 func rowVerdict(c verify.Check) string {
-	s := verdictWord(c.Verdict)
-	if !c.Counts {
-		s += " (information)"
+	switch {
+	case c.Counts:
+		return verdictWord(c.Verdict)
+	case c.Verdict == verify.Pass:
+		return "information"
 	}
-	return s
+	return verdictWord(c.Verdict) + ", not counted"
+}
+
+// shortSource is the first words of a source that fit a narrow column; it stands in full on the last page.
+func shortSource(s string) string {
+	for _, cut := range []string{":", ";", ", after", ", with", " (read)", " (from memory)", " (common practice)", " (derived)"} {
+		s, _, _ = strings.Cut(s, cut)
+	}
+	words := strings.Fields(s)
+	out := ""
+	for i, w := range words {
+		if i > 0 && len([]rune(out))+len([]rune(w)) > 36 {
+			return out + " …"
+		}
+		out = strings.TrimSpace(out + " " + w)
+	}
+	return out
 }
 
 // lookAt lists in words what the program could not settle or did not find right.
@@ -398,7 +418,7 @@ func (in *Input) lookAt(marks []mark) (out []string) {
 		out = append(out, "the printed hour could not be read: clock times count from the written time on chart and are only as good as that")
 	}
 	for _, m := range marks {
-		if in.inHold(m.from, m.to) {
+		if m.seen && in.inHold(m.from, m.to) {
 			out = append(out, fmt.Sprintf("place %d lies in a hold: %s", m.n, m.text))
 		}
 	}
@@ -420,12 +440,20 @@ func markWords(m mark) string {
 	return s + m.text
 }
 
+func programWords(f *verify.Findings) string {
+	v := f.Provenance.Version
+	if strings.HasPrefix(v, "penarm") {
+		return v
+	}
+	return strings.TrimSpace("penarm " + v)
+}
+
 func footWords(f *verify.Findings) string {
 	sum := f.Scan.SHA256
 	if len(sum) > 16 {
 		sum = sum[:16] + "…"
 	}
-	return fmt.Sprintf("%s  ·  SHA-256 %s  ·  %s", or(f.Scan.File, "scan"), or(sum, unknown), or(f.Provenance.Version, "penarm"))
+	return fmt.Sprintf("%s  ·  SHA-256 %s  ·  %s", or(f.Scan.File, "scan"), or(sum, unknown), programWords(f))
 }
 
 func pageWords(n int) string { return fmt.Sprintf("page %d of %s", n, pagesAlias) }
@@ -498,5 +526,5 @@ func (in *Input) files() (out [][2]string) {
 	for _, role := range roles {
 		out = append(out, [2]string{role, f.Provenance.Files[role]})
 	}
-	return append(out, [2]string{"program", or(f.Provenance.Version, unknown)})
+	return append(out, [2]string{"program", programWords(f)})
 }
