@@ -104,12 +104,20 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		case h.doubt != "":
 			c.Verdict = Undecided
 			c.Reason += "; " + h.doubt
+		case c.Verdict == Fail && m.strays(h):
+			c.Verdict = Undecided
+			c.Reason += "; but written readings lie outside of the hold too: are the chart's hours right?"
 		case c.Verdict == Undecided:
 			c.Reason += "; too close to call with the written minute's half minute"
 		}
 		c.Places = []Place{j.place("product", m.outlet, m.outlet, "outlet opened")}
 	}
 	return c
+}
+
+// strays: some written reading lies beside the hold, so that the chart's clock and the writer's may differ.
+func (m *matter) strays(h held) bool {
+	return slices.ContainsFunc(m.times, func(t float64) bool { return t < h.run.from-besides || t > h.run.to+besides })
 }
 
 // against judges a figure that must reach a lower limit: JCGM 106:2012 section 8.3.
@@ -255,6 +263,8 @@ func (j *judge) compare(m *matter) (out []comparison) {
 		if r.known && j.HourKnown && r.at < j.doubtAfter {
 			half := math.Hypot(r.u, j.uHour) * math.Sqrt(3)
 			c.pen, c.u, c.seen = j.product.mean(r.at-half, r.at+half)
+			c.far = c.seen && (c.high() < -j.apart() || c.high() > 2*j.apart())
+			c.seen = c.seen && !c.far
 		}
 		out = append(out, c)
 	}
@@ -281,11 +291,6 @@ func (j *judge) agreementCheck(m *matter) *Check {
 			continue
 		}
 		v := j.against(-x.high(), x.u, 0)
-		if x.high() < -j.apart() {
-			c.Verdict = Worst(c.Verdict, Undecided)
-			why = append(why, fmt.Sprintf("the pen stands at %s when %s was written: was it read then?", j.deg(x.pen), x.label))
-			continue
-		}
 		c.Verdict = Worst(c.Verdict, v)
 		if x.high() > worst {
 			worst = x.high()
@@ -306,7 +311,8 @@ func (j *judge) agreementCheck(m *matter) *Check {
 }
 
 // apart: a recorder is good to 1 °F (PMO Appendix H, from memory), so one that seems to
-// stand five degrees F below the indicating thermometer was not read at the time written.
+// stand five degrees F below the indicating thermometer, or ten above it, was not read at
+// the time written. Common practice, no source; the side that condemns a hold is the wider.
 func (j *judge) apart() float64 {
 	if j.unit == "C" {
 		return 5 / 1.8
@@ -316,6 +322,8 @@ func (j *judge) apart() float64 {
 
 func (j *judge) unseen(x comparison) string {
 	switch {
+	case x.far:
+		return fmt.Sprintf("the pen stands at %s at that time: was it read then, and are the chart's hours right?", j.deg(x.pen))
 	case !x.known:
 		return "its time is not written"
 	case !j.HourKnown:

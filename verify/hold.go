@@ -33,6 +33,9 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	h := held{legal: legal, doubt: s.doubt, all: s.all}
 	high, uHigh := math.Inf(-1), 0.0
 	for _, c := range cs {
+		if c.far && c.high() > 0 {
+			h.doubt = fmt.Sprintf("the pen stands %.1f above the indicating thermometer's %s: was it read then?", c.high(), c.label)
+		}
 		if c.seen && c.high()+j.k*c.u > high+j.k*uHigh {
 			high, uHigh = c.high(), c.u
 		}

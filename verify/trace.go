@@ -36,7 +36,7 @@ func newTrace(s series.Series, origin time.Time, unsure []series.Event) *trace {
 	gap := false
 	for _, p := range s.Samples {
 		t := tr.sec(p.Time)
-		if p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e4) || covered(unsure, p.Time) {
+		if p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e3) || covered(unsure, p.Time) {
 			gap = true
 			continue
 		}
@@ -68,7 +68,7 @@ func sane(u float64) float64 {
 	if !(u >= 0) {
 		return 0
 	}
-	return math.Min(u, 1e4)
+	return math.Min(u, 1e3)
 }
 
 func covered(evs []series.Event, t time.Time) bool {

@@ -214,6 +214,7 @@ type comparison struct {
 	reading
 	pen, u float64 // pen's reading, and the standard uncertainty of the difference
 	seen   bool
+	far    bool // too far apart to have been read at the time written
 }
 
 func (c comparison) high() float64 { return c.pen - c.value }

@@ -637,3 +637,60 @@ func TestFindings(t *testing.T) {
 	assert.NotEqual(t, Pass, none.Verdict, "nothing at all never passes")
 	assert.Equal(t, Undecided, Verify(Problem{}).Verdict)
 }
+
+// Written times that fit no heat of the chart make a person look at the hours; they neither pass nor fail a hold.
+func TestWrongHours(t *testing.T) {
+	b := milk()
+	b.Indicating[0].At, b.Airspace[0].At, b.Airspace[1].At = "09:10", "09:01", "09:29"
+	b.OutletOpened = "09:50"
+	for _, to := range []string{"10:20:00", "10:35:00"} {
+		f := Verify(problem(t, "us-grade-a-vat", hold("10:00:00", to, 146), b))
+		assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
+		assert.Contains(t, get(t, f, 0, "hold").Reason, "hours right")
+		assert.Equal(t, Undecided, get(t, f, 0, "agreement").Verdict, "60 °F against 146.5 °F was not read then")
+	}
+	// Readings beside the hold excuse an outlet that seems early: all written times may be off together.
+	b = milk()
+	b.OutletOpened, b.Airspace[0].At = "10:25", "09:50"
+	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:35:00", 146), b)), 0, "outlet").Verdict)
+	b.Airspace[0].At = "10:01"
+	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:35:00", 146), b)), 0, "outlet").Verdict)
+	// A pen far above the written reading was not read then: no lowering, no verdict.
+	b = milk()
+	b.Indicating[0].Reads = 146
+	f := Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:35:00", 160), b))
+	assert.Equal(t, []Verdict{Undecided, Undecided}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 0, "agreement").Verdict})
+}
+
+// A dip narrower than a pen line keeps a hold from passing and does not fail it.
+func TestNarrowDip(t *testing.T) {
+	dip := func(to string) Verdict {
+		s := line("product", "F", 0.05, 2, "08:00:00 60", "09:59:59 100", "10:00:00 147", "10:15:00 147", "10:15:01 144", to+" 144", at(to).Add(time.Second).Format("15:04:05")+" 147", "10:32:00 147", "10:32:01 100", "12:00:00 60")
+		b := milk()
+		b.Indicating[0].Reads = 148
+		return get(t, Verify(problem(t, "us-grade-a-vat", s, b)), 0, "hold").Verdict
+	}
+	assert.Equal(t, Undecided, dip("10:15:10"))
+	assert.Equal(t, Fail, dip("10:15:40"))
+}
+
+// Hostile series leave findings that can be written.
+func FuzzVerify(f *testing.F) {
+	f.Add(int64(0), 145.0, 0.1, 5.0, uint8(3))
+	f.Add(int64(-9e9), math.Inf(1), -1.0, math.NaN(), uint8(0))
+	f.Fuzz(func(t *testing.T, step int64, temp, u, ut float64, n uint8) {
+		s := series.Series{Pen: "product", Unit: "F"}
+		for i := range int(n) {
+			s.Samples = append(s.Samples, series.Sample{Time: at("10:00").Add(time.Duration(step%int64(48*time.Hour)) * time.Duration(i%7)), Temperature: temp * float64(i%3), UTemperature: u, UTime: ut, Quality: series.Good})
+		}
+		for _, hour := range []bool{true, false} {
+			p := problem(t, "us-grade-a-vat", s, milk())
+			p.HourKnown = hour
+			_, err := json.Marshal(Verify(p))
+			require.NoError(t, err)
+			p.Entries = nil
+			_, err = json.Marshal(Verify(p))
+			require.NoError(t, err)
+		}
+	})
+}
