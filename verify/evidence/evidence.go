@@ -199,7 +199,8 @@ type mark struct {
 	seen     bool  // by digitizing, not only named by a check
 }
 
-// longWeak is the shortest weak stretch outside a hold that gets a number of its own.
+// longWeak is the shortest weak stretch outside a hold that gets a number of its
+// own, and the longest better stretch that does not part two weak ones.
 const longWeak = 2 * time.Minute
 
 // marks numbers what the record check and those not passed speak of, then what digitizing saw beside the
@@ -289,7 +290,7 @@ func weakRuns(s *series.Series) (out []run) {
 				from = i
 			}
 			last = i
-		case v.Quality == series.Gap, from >= 0 && v.Time.Sub(s.Samples[last].Time) > 20*time.Second:
+		case v.Quality == series.Gap, from >= 0 && v.Time.Sub(s.Samples[last].Time) > longWeak:
 			flush()
 		}
 	}

@@ -163,7 +163,7 @@ func TestOverlayLiesWhereTheFaceSays(t *testing.T) {
 		assert.False(t, near(img, x, y, 1, product), "the ink itself at %g h is left free", hours)
 	}
 	x, y := at(8.0, 170, -besideMM) // 8 h printed is 07:56 for a pen four minutes ahead
-	assert.True(t, near(img, x, y, 2, air))
+	assert.True(t, near(img, x, y, 4, air))
 	x, y = at(8.25, 150, besideMM)
 	assert.False(t, near(img, x, y, 5, product), "nothing is drawn across a gap")
 
@@ -391,6 +391,15 @@ func TestBareCharts(t *testing.T) {
 	assert.ErrorContains(t, Plot(&bytes.Buffer{}, Input{}), "no calibration")
 	assert.ErrorContains(t, Strip(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Strip(&bytes.Buffer{}, bare), "look at the overlay")
+}
+
+// A series in °C on a form printed in °F lies where the exact conversion says: 63 °C is 145.4 °F.
+func TestOtherUnitThanTheForm(t *testing.T) {
+	in := testInput()
+	got := in.pixel("product", hm(5, 0, 0), 63, "C")
+	x, y := place(5, 145.4, 0)
+	assert.InDelta(t, x, got.x, 1e-6)
+	assert.InDelta(t, y, got.y, 1e-6)
 }
 
 // With the hour set from the written time the same reading lies elsewhere on the paper.

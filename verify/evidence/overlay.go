@@ -278,8 +278,8 @@ func (o *overlay) crowded(p point, d float64) bool {
 	return false
 }
 
-// trace draws one pen beside its ink: solid where the ink is good, dotted where
-// it is weak, nothing in a gap, whose ends carry a cross stroke.
+// trace draws one pen beside its ink: whole (the second pen in long dashes) where
+// the ink is good, dotted where it is weak, nothing in a gap, whose ends carry a cross stroke.
 func (o *overlay) trace(s *series.Series) {
 	side := o.outward() * besideMM * o.mm
 	if s.Pen == "airspace" {
@@ -308,7 +308,7 @@ func (o *overlay) trace(s *series.Series) {
 			if weak[i] {
 				o.c.stroke(part, 2.2, col, 2.5, 6)
 			} else {
-				o.c.stroke(part, 2.2, col)
+				o.c.stroke(part, 2.2, col, penDash(s.Pen)...)
 			}
 			i = j
 		}
@@ -324,6 +324,14 @@ func (o *overlay) trace(s *series.Series) {
 		p := o.draw(o.in.pixel(s.Pen, first.Time, first.Temperature, s.Unit))
 		o.place(o.small, p, penWords(s.Pen), col, 34, false)
 	}
+}
+
+// penDash tells the second pen from the first where colours do not.
+func penDash(pen string) []float64 {
+	if pen == "airspace" {
+		return []float64{18, 5}
+	}
+	return nil
 }
 
 // cross strokes across the line at its end i.
@@ -558,7 +566,7 @@ func (o *overlay) legend() {
 	}
 	item(legendFitted, line(fitted, 2.2))
 	for _, s := range o.in.Series {
-		item(legendTrace(s.Pen), line(penColour(s.Pen), 3))
+		item(legendTrace(s.Pen), line(penColour(s.Pen), 3, penDash(s.Pen)...))
 	}
 	if len(o.in.Series) > 0 {
 		item(legendWeak, line(product, 3, 2.5, 6))
