@@ -11,7 +11,7 @@ import (
 const (
 	startSlack  = 0.25 // hours after the expected start within which the trace may begin
 	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
-	corridorFee = 0.3  // a mm
+	corridorFee = 0.45 // a mm
 )
 
 // follow finds each pen's line.
@@ -56,6 +56,11 @@ func (t *tracer) follow() {
 		l := t.refine(path, plane, float64(typ), float64(t.noise[t.plane[i]]))
 		t.settle(l)
 		t.lines[i] = l
+		for k := range i {
+			if t.plane[k] == t.plane[i] {
+				t.tellApart(k, i)
+			}
+		}
 	}
 }
 
@@ -88,6 +93,15 @@ func (t *tracer) result() *Result {
 				Text: fmt.Sprintf("the trace starts at %s, the entry says %s", first.Format("15:04"), on.Format("15:04"))})
 		}
 	}
+	t.openEvents(func(pen string, h float64) series.Event {
+		e := series.Event{}
+		for _, p := range t.p.Pens {
+			if p.Name == pen {
+				e.From = clk.at(h - p.AheadMinutes/60)
+			}
+		}
+		return e
+	})
 	for i, l := range t.lines {
 		ahead := t.p.Pens[i].AheadMinutes / 60
 		res.Series[i].Samples = t.samples(l, func(h float64) time.Time { return clk.at(h - ahead) })
@@ -132,7 +146,7 @@ func (t *tracer) samples(l *line, at func(float64) time.Time) []series.Sample {
 			s.Quality = series.Weak
 		}
 		s.Temperature = t.form.Temperature(p.radius)
-		s.UTemperature = p.u / t.form.MMPerDegree(p.radius)
+		s.UTemperature = math.Hypot(p.u, p.spread) / t.form.MMPerDegree(p.radius)
 		s.UTime = p.u / t.form.MMPerSecond(p.radius)
 		return s
 	}
@@ -143,7 +157,8 @@ func (t *tracer) samples(l *line, at func(float64) time.Time) []series.Sample {
 			for k := 1; k <= n; k++ {
 				f := float64(k) / float64(n+1)
 				m := p
-				m.hours, m.radius, m.u = q.hours+(p.hours-q.hours)*f, q.radius+(p.radius-q.radius)*f, math.Max(p.u, q.u)
+				m.hours, m.radius = q.hours+(p.hours-q.hours)*f, q.radius+(p.radius-q.radius)*f
+				m.u, m.spread = math.Max(p.u, q.u), math.Max(p.spread, q.spread)
 				m.ink, m.weak = p.ink && q.ink, p.weak || q.weak
 				out = append(out, one(m))
 			}

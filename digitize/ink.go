@@ -40,6 +40,7 @@ type tracer struct {
 	seam  float64
 
 	lines  []*line
+	open   []open
 	events []series.Event
 }
 

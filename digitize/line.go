@@ -28,6 +28,7 @@ type vertex struct {
 	bend   float64 // curvature, rad/mm
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line, mm
+	spread float64 // further standard uncertainty of the radius alone, mm: the line may be another pen's
 	ink    bool
 	fixed  bool // a narrow tip: neither centred nor smoothed
 	weak   bool
@@ -346,6 +347,7 @@ const (
 	tipFarMM   = 12.0 // longest walk
 	tipLevelMM = 0.9  // the walk begins this far before the reversal
 	tipApartMM = 1.2  // and only where the strokes are this near there
+	tipLeanMM  = 0.4
 	tipAsideMM = 0.12 // an edge moves at most this far in one step
 )
 
@@ -458,6 +460,12 @@ func (t *tracer) walkTip(v []vertex, from, i, to int, plane []float32, typ, widt
 	if reached < 0.1 || keep < 2 {
 		return nil
 	}
+	// A tip points along the arcs. A way that leaves along time follows another line.
+	ca, ra := t.cell(v[i].x, v[i].y)
+	ce, re := t.cell((in[keep-1].x+out[keep-1].x)/2, (in[keep-1].y+out[keep-1].y)/2)
+	if math.Abs(ce-ca)*stepMM > tipLeanMM+0.35*math.Abs(re-ra)*stepMM {
+		return nil
+	}
 	var walk []vertex
 	for k := 1; k < keep; k += 2 { // alongMM apart
 		walk = append(walk, in[k])
@@ -558,6 +566,28 @@ func (t *tracer) settle(l *line) {
 		}
 		joined = append(joined, r)
 	}
+	// What is much paler than the line is what the print left, not the pen's.
+	var all, own []float32
+	for _, r := range joined {
+		for i := r.from; i < r.to; i++ {
+			all = append(all, float32(l.v[i].amount))
+		}
+	}
+	pale := 0.0
+	if len(all) > 0 {
+		pale = 0.5 * float64(quantile(all, 0.7))
+	}
+	dark := joined[:0]
+	for _, r := range joined {
+		own = own[:0]
+		for i := r.from; i < r.to; i++ {
+			own = append(own, float32(l.v[i].amount))
+		}
+		if float64(median(own)) >= pale {
+			dark = append(dark, r)
+		}
+	}
+	joined = dark
 	long := func(r run) bool { return float64(r.to-r.from)*alongMM >= keepMM }
 	var kept []run
 	for i, r := range joined {

@@ -258,6 +258,17 @@ func (m *printed) learnCircles(s samplePlanes) {
 				raw[b*rows+r] = m.middle(buf)
 			}
 		}
+		// A pen that rests on one circle for hours is still less than half a turn.
+		whole := make([]float32, rows)
+		for r := range rows {
+			buf = buf[:0]
+			for b := range m.blocks {
+				if v := raw[b*rows+r]; v == v {
+					buf = append(buf, v)
+				}
+			}
+			whole[r] = 1.3*quantile(buf, 0.4) + 0.03
+		}
 		for b := range m.blocks {
 			for r := range rows {
 				buf = buf[:0]
@@ -267,7 +278,7 @@ func (m *printed) learnCircles(s samplePlanes) {
 					}
 				}
 				if v := quantile(buf, 0.45); v == v {
-					out[b*rows+r] = v
+					out[b*rows+r] = min(v, whole[r])
 				}
 			}
 		}

@@ -1,0 +1,369 @@
+package digitize
+
+import (
+	"fmt"
+	"math"
+
+	"penarm/digitize/series"
+)
+
+// Two pens of one colour, or in a grey picture: the paths follow the ink, but
+// say nothing of which pen drew which stretch between two meetings. Here every
+// stretch is weighed on its own.
+const (
+	meetMM     = 0.5  // nearer than this the lines are one
+	stretchMM  = 1.5  // shorter partings are not weighed
+	inkSpread  = 0.12 // of the logarithm of a stroke's weight over inkMM
+	inkMM      = 2.0  // of line that counts as one independent look at the ink
+	inkDrift   = 0.08 // of the same between stretches of one pen
+	settled    = 3.0  // log odds, 20 to 1, from which a stretch's pen is known
+	hotterOdds = 3.5  // log odds; common practice, no source: the air above the milk is kept hotter while it is held
+	dipOdds    = 3.2  // the same: cold milk cools the product's bulb first
+	bendSD     = 0.3  // rad, how far a line turns of itself over a crossing
+	linkMost   = 6.0  // log odds that the way through a crossing can give
+	crossMM    = 4.0  // longest meeting that counts as a crossing
+	startOdds  = 4.0  // the pen that writes ahead begins later on the paper
+)
+
+// stretch is a piece of both lines between two meetings, [from, to) of the vertices of each.
+type stretch struct {
+	a0, a1, b0, b1 int
+	diff, sd       float64 // of the logarithms of the strokes' weights, first line less second
+	link           float64 // log odds that each line goes on as itself over the meeting before
+	prior          float64 // log odds that the first line is the first pen, by what pens do
+	odds           float64 // the same after the ink was weighed
+	weighed        bool
+}
+
+// tellApart decides for each stretch which line belongs to which pen, swaps
+// where needed, and marks what stays open. aheads in hours.
+func (t *tracer) tellApart(i, j int) {
+	a, b := t.lines[i].v, t.lines[j].v
+	if len(a) == 0 || len(b) == 0 {
+		return
+	}
+	st := stretches(a, b, t.nearest(a, b))
+	look := inkLook(a, b)
+	for k := range st {
+		s := &st[k]
+		wa, na := weight(a[s.a0:s.a1], look)
+		wb, nb := weight(b[s.b0:s.b1], look)
+		if na < 1 || nb < 1 || !s.weighed {
+			s.weighed = false
+			continue
+		}
+		s.diff = wa - wb
+		s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + inkDrift*inkDrift)
+		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name)
+		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
+		if math.Abs(ahead) > 1.0/60 {
+			lag := 0.0
+			if k == 0 {
+				lag = b[s.b0].hours - a[s.a0].hours
+			} else if k == len(st)-1 {
+				lag = b[s.b1-1].hours - a[s.a1-1].hours
+			}
+			if d := lag / ahead; math.Abs(math.Abs(d)-1) < 0.5 {
+				s.prior += startOdds * d / math.Abs(d)
+			}
+		}
+	}
+	near := t.nearest(a, b)
+	for k := 1; k < len(st); k++ {
+		st[k].link = through(a, b, near, st[k].a0, st[k].b0)
+	}
+	weigh(st)
+	var na, nb []vertex
+	for _, s := range st {
+		pa, pb := a[s.a0:s.a1], b[s.b0:s.b1]
+		if s.weighed && math.Abs(s.odds) < settled {
+			t.leaveOpen(pa, pb, t.p.Pens[i].Name)
+			t.leaveOpen(pb, pa, t.p.Pens[j].Name)
+		}
+		if s.weighed && s.odds < 0 {
+			pa, pb = pb, pa
+		}
+		na, nb = append(na, pa...), append(nb, pb...)
+	}
+	for _, v := range [][]vertex{na, nb} {
+		for k := 1; k < len(v); k++ {
+			v[k].hours = math.Max(v[k].hours, v[k-1].hours)
+		}
+	}
+	t.lines[i].v, t.lines[j].v = na, nb
+}
+
+// nearest gives for each vertex of a the index of the nearest one of b, or −1
+// beyond meetMM. Both run forward in time, so the search only moves along.
+func (t *tracer) nearest(a, b []vertex) []int {
+	out := make([]int, len(a))
+	slow := t.form.MMPerSecond(t.form.Inner()) * 3600 // mm an hour where it is least
+	from := 0
+	for k, p := range a {
+		out[k] = -1
+		reach := meetMM / slow
+		for from < len(b)-1 && b[from].hours < p.hours-reach {
+			from++
+		}
+		best := meetMM
+		for m := from; m < len(b) && b[m].hours <= p.hours+reach; m++ {
+			if d := math.Hypot(b[m].x-p.x, b[m].y-p.y); d < best && b[m].ink && p.ink {
+				best, out[k] = d, m
+			}
+		}
+	}
+	return out
+}
+
+// stretches cuts both lines in the middle of every meeting.
+func stretches(a, b []vertex, near []int) []stretch {
+	var st []stretch
+	a0, b0 := 0, 0
+	apart := 0
+	emit := func(a1, b1 int) {
+		st = append(st, stretch{a0: a0, a1: a1, b0: b0, b1: b1, weighed: float64(apart)*alongMM >= stretchMM})
+		a0, b0, apart = a1, b1, 0
+	}
+	for k := 0; k < len(a); {
+		if near[k] < 0 {
+			apart++
+			k++
+			continue
+		}
+		e := k
+		for e < len(a) && near[e] >= 0 {
+			e++
+		}
+		mid := (k + e) / 2
+		if float64(apart)*alongMM >= stretchMM && near[mid] > b0 {
+			emit(mid, near[mid])
+		}
+		k = e
+	}
+	emit(len(a), len(b))
+	return st
+}
+
+// steepness sorts vertices by how fast the pen moved: a fast stroke is paler, whichever pen drew it.
+func steepness(v []vertex, k int) int {
+	p, q := v[max(0, k-3)], v[min(len(v)-1, k+3)]
+	d := math.Hypot(q.x-p.x, q.y-p.y)
+	if d == 0 {
+		return 0
+	}
+	switch s := math.Abs(q.radius-p.radius) / d; {
+	case s < 0.3:
+		return 0
+	case s < 0.7:
+		return 1
+	case s < 0.9:
+		return 2
+	default:
+		return 3
+	}
+}
+
+// inkLook is the median logarithm of a stroke's weight in each class of steepness, over both lines.
+func inkLook(a, b []vertex) (look [4]float64) {
+	var v [4][]float32
+	for _, l := range [][]vertex{a, b} {
+		for k := range l {
+			if usable(l[k]) {
+				c := steepness(l, k)
+				v[c] = append(v[c], float32(math.Log(l[k].wide)))
+			}
+		}
+	}
+	for c := range v {
+		if len(v[c]) > 0 {
+			look[c] = float64(median(v[c]))
+		}
+	}
+	return look
+}
+
+func usable(p vertex) bool { return p.ink && !p.weak && !p.fixed && p.wide > 0 }
+
+// weight is the median logarithm of the stroke's weight beyond its class's, and the number of independent looks.
+func weight(v []vertex, look [4]float64) (w, n float64) {
+	var all []float32
+	for k := range v {
+		if usable(v[k]) {
+			all = append(all, float32(math.Log(v[k].wide)-look[steepness(v, k)]))
+		}
+	}
+	if len(all) == 0 {
+		return 0, 0
+	}
+	return float64(median(all)), float64(len(all)) * alongMM / inkMM
+}
+
+// habits is the log odds that a is the pen of the first name, by what the two bulbs do in a vat.
+func (t *tracer) habits(a, b []vertex, first, second string) float64 {
+	sign := 0.0
+	switch {
+	case first == "product" && second == "airspace":
+		sign = 1
+	case first == "airspace" && second == "product":
+		sign = -1
+	default:
+		return 0
+	}
+	high := (t.form.Temperature(t.form.Inner()) + t.form.Temperature(t.form.Outer())) / 2
+	stats := func(v []vertex) (flatHigh []float32, low float64) {
+		low = math.Inf(1)
+		for k, p := range v {
+			if !p.ink {
+				continue
+			}
+			T := t.form.Temperature(p.radius)
+			low = math.Min(low, T)
+			if T > high && steepness(v, k) == 0 {
+				flatHigh = append(flatHigh, float32(T))
+			}
+		}
+		return flatHigh, low
+	}
+	ha, la := stats(a)
+	hb, lb := stats(b)
+	odds := 0.0
+	const held = 30 // vertices, 2.4 mm of flat line
+	if len(ha) > held && len(hb) > held {
+		if d := float64(median(hb) - median(ha)); math.Abs(d) > 1 {
+			odds += hotterOdds * math.Copysign(1, d)
+		}
+	}
+	if ends := math.Min(t.form.Temperature(a[0].radius), t.form.Temperature(a[len(a)-1].radius)); math.Min(la, lb) < ends-8 && math.Abs(la-lb) > 8 {
+		odds += dipOdds * math.Copysign(1, lb-la)
+	}
+	return sign * odds
+}
+
+// through weighs a meeting around the given vertices: do the lines rather go
+// straight on (positive log odds), or does each take up the other's course?
+func through(a, b []vertex, near []int, ia, ib int) float64 {
+	lo, hi := ia, ia
+	for lo > 0 && near[lo-1] >= 0 {
+		lo--
+	}
+	for hi < len(a)-1 && near[hi] >= 0 {
+		hi++
+	}
+	if float64(hi-lo)*alongMM > crossMM || near[lo] < 0 {
+		return 0
+	}
+	jlo, jhi := near[lo], ib
+	for k := hi; k >= lo; k-- {
+		if near[k] >= 0 {
+			jhi = near[k]
+			break
+		}
+	}
+	const run = 15 // vertices, 1.2 mm
+	course := func(v []vertex, from, to int) (float64, bool) {
+		from, to = max(0, from), min(len(v)-1, to)
+		if to-from < run/2 {
+			return 0, false
+		}
+		return math.Atan2(v[to].y-v[from].y, v[to].x-v[from].x), true
+	}
+	ain, ok1 := course(a, lo-run, lo)
+	aout, ok2 := course(a, hi, hi+run)
+	bin, ok3 := course(b, jlo-run, jlo)
+	bout, ok4 := course(b, jhi, jhi+run)
+	if !ok1 || !ok2 || !ok3 || !ok4 {
+		return 0
+	}
+	sq := func(x, y float64) float64 { d := cyclic(x-y, 2*math.Pi); return d * d }
+	odds := (sq(ain, bout) + sq(bin, aout) - sq(ain, aout) - sq(bin, bout)) / (2 * bendSD * bendSD)
+	return math.Max(-linkMost, math.Min(linkMost, odds))
+}
+
+// weigh gives each stretch its log odds. The pens differ in the weight of
+// their strokes by an unknown amount, over which the posterior is averaged; for
+// each amount the stretches are a chain of two states, summed forward and backward.
+func weigh(st []stretch) {
+	const half, width = 24, 0.025
+	n := len(st)
+	keep, swap := make([][]float64, 2*half+1), make([][]float64, 2*half+1)
+	total := make([]float64, 2*half+1)
+	most := math.Inf(-1)
+	for i := range total {
+		d := float64(i-half) * width
+		at := func(k int) (float64, float64) { // log likelihood of keeping and of swapping
+			s := st[k]
+			if !s.weighed {
+				return 0, 0
+			}
+			x, y := (s.diff-d)/s.sd, (s.diff+d)/s.sd
+			return -x*x/2 + s.prior/2, -y*y/2 - s.prior/2
+		}
+		fk, fs := make([]float64, n), make([]float64, n)
+		for k := range st {
+			fk[k], fs[k] = at(k)
+			if k > 0 {
+				h := st[k].link / 2
+				fk[k] += logSum(fk[k-1]+h, fs[k-1]-h)
+				fs[k] += logSum(fk[k-1]-h, fs[k-1]+h)
+			}
+		}
+		keep[i], swap[i] = make([]float64, n), make([]float64, n)
+		bk, bs := 0.0, 0.0
+		for k := n - 1; k >= 0; k-- {
+			keep[i][k], swap[i][k] = fk[k]+bk, fs[k]+bs
+			lk, ls := at(k)
+			h := st[k].link / 2
+			bk, bs = logSum(bk+lk+h, bs+ls-h), logSum(bk+lk-h, bs+ls+h)
+		}
+		total[i] = logSum(fk[n-1], fs[n-1])
+		most = math.Max(most, total[i])
+	}
+	for k := range st {
+		var a, b float64
+		for i := range total {
+			a += math.Exp(keep[i][k] - most)
+			b += math.Exp(swap[i][k] - most)
+		}
+		st[k].odds = math.Log((a + 1e-12) / (b + 1e-12))
+	}
+}
+
+func logSum(a, b float64) float64 {
+	return math.Max(a, b) + math.Log1p(math.Exp(-math.Abs(a-b)))
+}
+
+// leaveOpen marks a stretch whose pen is not known: the truth may be either
+// line, so the uncertainty reaches from one to the other.
+func (t *tracer) leaveOpen(v, other []vertex, pen string) {
+	k := 0
+	for i := range v {
+		for k < len(other)-1 && other[k].hours < v[i].hours {
+			k++
+		}
+		if len(other) > 0 {
+			v[i].spread = math.Abs(other[k].radius-v[i].radius) / 2
+		}
+		v[i].weak, v[i].reason = true, "two lines compete: which pen drew which is not settled"
+	}
+	if len(v) > 0 {
+		x, y := t.p.Face.Warp.Pixel(v[len(v)/2].x, v[len(v)/2].y)
+		t.open = append(t.open, open{pen, v[0].hours, v[len(v)-1].hours, x, y})
+	}
+}
+
+// open is a stretch of time in which two lines compete.
+type open struct {
+	pen      string
+	from, to float64
+	x, y     float64
+}
+
+func (t *tracer) openEvents(at func(pen string, hours float64) series.Event) {
+	for _, o := range t.open {
+		e := at(o.pen, o.from)
+		e.To = at(o.pen, o.to).From
+		e.Kind, e.Pen, e.X, e.Y = series.EventAmbig, o.pen, o.x, o.y
+		e.Text = fmt.Sprintf("two lines compete for %.0f minutes: which pen drew which is not settled", (o.to-o.from)*60)
+		t.events = append(t.events, e)
+	}
+}
