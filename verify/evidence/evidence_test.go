@@ -360,6 +360,9 @@ func TestBareCharts(t *testing.T) {
 	noHour.Face.Hour = calibrate.HourOnChart
 	placed := testInput()
 	placed.Face.Hour, placed.ZeroAt = calibrate.HourOnChart, hm(3, 17, 0)
+	elapsed := testInput()
+	elapsed.Face.Form.Labels.Kind, elapsed.Entries = "elapsed", nil
+	elapsed.Findings.Batches[0].Checks[1].Counts = false
 	celsius := testInput()
 	celsius.Findings.Batches[0].Unit = "C"
 	gapOnly := testInput()
@@ -374,8 +377,9 @@ func TestBareCharts(t *testing.T) {
 	}{
 		"nothing read": {bare, "No batch was judged on this chart"},
 		"no hold":      {noHold, "the chart shows no hold"},
-		"no hour":      {noHour, "the printed hour could not be read"},
-		"placed hour":  {placed, "the printed hour could not be read"},
+		"no hour":      {noHour, "HOUR NOT READ FROM THE PRINT: nothing is placed"},
+		"placed hour":  {placed, "HOUR NOT READ FROM THE PRINT: clock times count from"},
+		"no entries":   {elapsed, "TIME ON CHART NOT WRITTEN"},
 		"celsius":      {celsius, "145 °C"},
 		"gaps only":    {gapOnly, "100 % without ink"},
 		"small grey":   {grey, "Hollow Ash Dairy"},
@@ -386,6 +390,10 @@ func TestBareCharts(t *testing.T) {
 			assert.Contains(t, read(t, reportOf(t, c.in)), c.words)
 		})
 	}
+	text := read(t, reportOf(t, elapsed))
+	first, rest, _ := strings.Cut(text, "page 1 of")
+	assert.NotContains(t, first, "agreement:", "what does not count stands apart from what does")
+	assert.Contains(t, rest, "Batch 1: for information, not counted")
 	assert.ErrorContains(t, Overlay(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Report(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Plot(&bytes.Buffer{}, Input{}), "no calibration")

@@ -42,6 +42,7 @@ func Report(w io.Writer, in Input) error {
 	if err := r.pictures(picture); err != nil {
 		return err
 	}
+	r.information()
 	r.method()
 	return r.f.Output(w)
 }
@@ -98,7 +99,7 @@ func newReport(in *Input, data []byte) (*report, error) {
 	f.SetCatalogSort(true)
 	f.SetCompression(true)
 	when, err := time.Parse("2006-01-02", in.Findings.ChartDate)
-	if err != nil {
+	if err != nil || when.Year() < 1900 {
 		when = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC) // no date known: any fixed one keeps the bytes the same
 	}
 	f.SetCreationDate(when)
@@ -271,12 +272,30 @@ func (r *report) signingPage() {
 	r.lookAt()
 	in := r.in.Findings
 	for i, b := range in.Batches {
-		r.table(batchTitle(b), b.Checks, i == 0)
+		r.table(batchTitle(b), counted(b.Checks, true), i == 0, len(in.Batches) == 1)
 	}
 	if len(in.Batches) == 0 {
 		r.title(noBatches)
 	}
-	r.table(chartTitle, in.Checks, len(in.Batches) == 0)
+	r.table(chartTitle, counted(in.Checks, true), len(in.Batches) == 0, len(in.Batches) < 2)
+}
+
+// counted are the checks that count, or the others.
+func counted(checks []verify.Check, counts bool) (out []verify.Check) {
+	for _, c := range checks {
+		if c.Counts == counts {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// information lists the checks that do not count.
+func (r *report) information() {
+	for _, b := range r.in.Findings.Batches {
+		r.table(informationTitle("Batch "+batchName(b.Batch)), counted(b.Checks, false), true, true)
+	}
+	r.table(informationTitle("Chart"), counted(r.in.Findings.Checks, false), true, true)
 }
 
 // facts says which chart this is.
@@ -353,8 +372,9 @@ func (r *report) lookAt() {
 // Columns of a table of checks, as parts of the width: asked, shows, limit, verdict, source.
 var columns = [...]float64{0, 0.36, 0.55, 0.665, 0.80, 1}
 
-// table writes one row a check, the columns named where told so.
-func (r *report) table(title string, checks []verify.Check, named bool) {
+// table writes one row a check, the columns named and the reasons of passed
+// checks told where wanted.
+func (r *report) table(title string, checks []verify.Check, named, reasons bool) {
 	if len(checks) == 0 {
 		return
 	}
@@ -370,12 +390,11 @@ func (r *report) table(title string, checks []verify.Check, named bool) {
 		r.y += 3.2
 	}
 	head(title, named)
-	brief := len(r.in.Findings.Batches) > 1
 	for _, c := range checks {
 		asked := r.wrap(body, false, asked(c), r.column(1)-r.column(0)-2)
 		source := r.wrap(tiny, false, r.cite(c.Source), r.column(5)-r.column(4))
 		var reason []string
-		if c.Reason != "" && (!brief || c.Verdict != verify.Pass) {
+		if c.Reason != "" && (reasons || c.Verdict != verify.Pass) {
 			reason = r.wrap(tiny, false, c.Reason, r.column(4)-r.column(0)-5)
 		}
 		h := math.Max(float64(len(asked))*rowMM(body)+float64(len(reason))*rowMM(tiny), float64(len(source))*rowMM(tiny)) + 1

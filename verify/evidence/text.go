@@ -128,14 +128,29 @@ func (in *Input) hourLabel(h float64) string {
 	return number(h, 1)
 }
 
+// hourCaution says why clock times are not to be relied on; empty where they are.
 func (in *Input) hourCaution() string {
-	if in.Face.Hour != calibrate.HourOnChart {
+	f := in.Face.Form
+	unwritten := in.Entries == nil || in.Entries.OnChartTime().IsZero()
+	switch {
+	case in.Face.Hour == calibrate.HourOnChart && in.ZeroAt.IsZero():
+		return "HOUR NOT READ FROM THE PRINT: nothing is placed by clock time"
+	case in.Face.Hour == calibrate.HourOnChart:
+		return "HOUR NOT READ FROM THE PRINT: clock times count from the written time on chart"
+	case unwritten && f.Labels.Kind == "elapsed":
+		return "TIME ON CHART NOT WRITTEN: times count from the printed 0 and are no clock times"
+	case unwritten && f.RotationHours < 24:
+		return "TIME ON CHART NOT WRITTEN: a.m. or p.m. is not settled"
+	}
+	return ""
+}
+
+// chartDate is empty where nobody wrote it: an instant without a date lies in year 1.
+func (in *Input) chartDate() string {
+	if strings.HasPrefix(in.Findings.ChartDate, "0001-") {
 		return ""
 	}
-	if in.ZeroAt.IsZero() {
-		return "HOUR NOT READ FROM THE PRINT: nothing is placed by clock time"
-	}
-	return "HOUR NOT READ FROM THE PRINT: clock times count from the written time on chart"
+	return in.Findings.ChartDate
 }
 
 // scanWords names the scan.
@@ -160,8 +175,8 @@ func (in *Input) heading() string {
 	if f.Recorder != "" {
 		parts = append(parts, "recorder "+f.Recorder)
 	}
-	if f.ChartDate != "" {
-		parts = append(parts, f.ChartDate)
+	if d := in.chartDate(); d != "" {
+		parts = append(parts, d)
 	}
 	if f.Verdict != "" {
 		parts = append(parts, strings.ToUpper(verdictWord(f.Verdict)))
@@ -288,10 +303,12 @@ func (in *Input) facts() [][2]string {
 		operator, on = or(in.Entries.Operator, operator), or(in.Entries.OnChart, on)
 	}
 	return [][2]string{
-		{"plant", plant}, {"chart date", or(f.ChartDate, "not written")}, {"recorder", or(f.Recorder, unknown)}, {"vat", vat},
+		{"plant", plant}, {"chart date", or(in.chartDate(), "not written")}, {"recorder", or(f.Recorder, unknown)}, {"vat", vat},
 		{"put on the recorder at", on}, {"operator, as written", operator}, {"chart form", or(f.Form, unknown)}, {"rules", or(f.Rules, unknown)},
 	}
 }
+
+func informationTitle(of string) string { return of + ": for information, not counted" }
 
 func batchTitle(b verify.Batch) string {
 	s := "Batch " + batchName(b.Batch)
@@ -415,7 +432,7 @@ func (in *Input) lookAt(marks []mark) (out []string) {
 	}
 	add("chart", in.Findings.Checks)
 	if s := in.hourCaution(); s != "" {
-		out = append(out, "the printed hour could not be read: clock times count from the written time on chart and are only as good as that")
+		out = append(out, s)
 	}
 	for _, m := range marks {
 		if m.seen && in.inHold(m.from, m.to) {
