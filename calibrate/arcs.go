@@ -16,8 +16,8 @@ const (
 
 // comb is what the time arcs show under a map whose circles fit.
 type comb struct {
-	phase    float64 // angle at the outermost circle of one of the arcs, in (−½, ½] of their spacing
-	contrast float64 // of the folded comb: height of the peak over the rms elsewhere
+	phase   float64 // angle at the outermost circle of one of the arcs, in (−½, ½] of their spacing
+	between float64 // height of the next peak away from it, of the peak
 }
 
 // bands are the middles of the radius bands.
@@ -67,15 +67,11 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 	if d := l - 2*m + r; d < 0 {
 		at += 0.5 * (l - r) / d
 	}
-	var rest []float64
-	for i, v := range smooth {
-		if d := (i - best + per) % per; min(d, per-d) > per/8 {
-			rest = append(rest, math.Abs(v-0))
-		}
-	}
 	var c comb
-	if s := median(rest); s > 0 {
-		c.contrast = m / (1.4826 * s)
+	for i, v := range smooth {
+		if d := (i - best + per) % per; min(d, per-d) > per/8 && m > 0 {
+			c.between = math.Max(c.between, v/m)
+		}
 	}
 	at /= float64(per)
 	if at > 0.5 {
@@ -159,7 +155,15 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
 			out.off[i] *= arcMM
 		}
 	}
-	// compare every crossing with the usual contrast of its class of arcs in that band
+	// compare every crossing with the usual contrast of its class of arcs in that
+	// band; a class that is much fainter than arcs are elsewhere is not printed there
+	var found []float64
+	for i, o := range out.off {
+		if !math.IsNaN(o) {
+			found = append(found, out.contrast[i])
+		}
+	}
+	least := 0.25 * quantile(found, 0.75)
 	kept := 0
 	for b := range nb {
 		for class := range per {
@@ -171,7 +175,7 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
 			}
 			m := median(col)
 			for a := class; a < arcs; a += per {
-				if c := out.contrast[a*nb+b]; c < 0.35*m || c > 5*m || m <= 0 {
+				if c := out.contrast[a*nb+b]; c < 0.35*m || c > 5*m || m < least || m <= 0 {
 					out.off[a*nb+b] = math.NaN()
 				} else if !math.IsNaN(out.off[a*nb+b]) {
 					kept++

@@ -35,14 +35,13 @@ type fitted struct {
 	warp     Warp
 	rings    float64 // rms of circle crossings, mm
 	arcs     float64 // rms of arc crossings, mm along the circle
-	u        float64 // held-out block means, mm
+	u        float64 // held-out block means and what the field leaves in small blocks, mm
 	contrast float64 // median density of the fine circles
 	heavy    float64 // ratio of heavy to fine arcs
 	score    float64 // of the ends test
 	sector   float64 // mean correlation of the sectors
 	degree   int
 	lead     float64
-	comb     float64
 	share    float64
 	kept     float64
 }
@@ -234,10 +233,13 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if debug != nil {
 		debug("  comb %+v", cb)
 	}
+	if cb.between > mostBetween {
+		return nil, &Refusal{"arcs", fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form)}
+	}
 	if w, err = w.turn(cb.phase); err != nil {
 		return nil, err
 	}
-	t := &fitted{plane: pl, warp: w, degree: 3, score: e.score, comb: cb.contrast}
+	t := &fitted{plane: pl, warp: w, degree: 3, score: e.score}
 	scale := p.outer
 	var cs, as []sighting
 	for round, win := range [][2]float64{{0.33, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
@@ -310,12 +312,13 @@ func (c *crossings) rms() (float64, float64) {
 const (
 	leastScore  = 0.25 // correlation of the radial pattern: noise lowers it, so this only sorts out what is no chart
 	leastLead   = 0.6  // lead over shifts by a circle or more, of the lead the pattern has over itself
-	partLead    = 0.25 // the same in 30° of the turn
+	partLead    = 0.08 // the same in 30° of the turn, where writing may lie over it
 	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's
 	blockShare  = 0.05 // rms of block means of circle crossings, of the spacing of the circles
 	arcBlockMM  = 0.06 // rms of block means of arc crossings
 	leastShare  = 0.55 // of the arc crossings found
 	leastKept   = 0.5  // of the circle crossings found
+	mostBetween = 0.5  // height of a second peak between the arcs, of the arcs' own
 	mostSwirlMM = 0.2  // paper stretches and tilts, but does not twist differently at every radius
 )
 
@@ -340,6 +343,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		worstLead = math.Min(worstLead, (e.score-e.next)/(e.score*self))
 	}
 	circleBlocks, arcBlocks := blockMeans(cs), blockMeans(as)
+	t.u = math.Hypot(t.u, circleBlocks)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	if debug != nil {
 		debug("  judge shift %.2f score %.3f lead %.3f parts: slipped %d score %.3f lead %.3f blocks %.4f arc blocks %.4f rings %.4f kept %.3f arcs %.4f share %.3f heavy %.2f u %.4f swirl %.4f",

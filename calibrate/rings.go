@@ -76,15 +76,17 @@ func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y floa
 	return coef, rms, nil
 }
 
-// median of a copy; 0 of nothing.
-func median(v []float64) float64 {
+// quantile of a copy; 0 of nothing.
+func quantile(v []float64, q float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
 	c := append([]float64(nil), v...)
 	sort.Float64s(c)
-	return c[len(c)/2]
+	return c[min(len(c)-1, int(q*float64(len(c))))]
 }
+
+func median(v []float64) float64 { return quantile(v, 0.5) }
 
 // Sampling of the radial profiles, mm and counts.
 const (
