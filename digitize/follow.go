@@ -105,18 +105,10 @@ func (t *tracer) result() *Result {
 	for i, l := range t.lines {
 		ahead := t.p.Pens[i].AheadMinutes / 60
 		res.Series[i].Samples = t.samples(l, func(h float64) time.Time { return clk.at(h - ahead) })
-		for k := 1; k < len(l.v); k++ {
-			if l.v[k-1].ink && !l.v[k].ink {
-				e := k
-				for e < len(l.v) && !l.v[e].ink {
-					e++
-				}
-				from, to := clk.at(l.v[k-1].hours-ahead), clk.at(l.v[min(e, len(l.v)-1)].hours-ahead)
-				x, y := t.pixel(l, (k+e)/2)
-				t.events = append(t.events, series.Event{Kind: series.EventGap, Pen: t.p.Pens[i].Name, From: from, To: to, X: x, Y: y,
-					Text: fmt.Sprintf("no ink for %.1f minutes", to.Sub(from).Minutes())})
-			}
-		}
+		t.paperEvents(i, func(h float64) time.Time { return clk.at(h - ahead) })
+	}
+	for k := range t.planes {
+		t.stray(k, func(pen int, h float64) time.Time { return clk.at(h - t.p.Pens[pen].AheadMinutes/60) })
 	}
 	res.Events = t.events
 	return res
