@@ -3,6 +3,7 @@ package evidence
 import (
 	"bytes"
 	"encoding/json"
+	"encoding/xml"
 	"image"
 	"image/color"
 	"image/jpeg"
@@ -489,4 +490,18 @@ func TestStripShowsThePaper(t *testing.T) {
 	assert.True(t, near(img, x, y+3, 1, color.RGBA{40, 40, 200, 255}), "ink beside the thin line")
 	assert.True(t, near(img, x, y, 1, product), "the thin line on it")
 	assert.False(t, near(img, x, y-20, 6, color.RGBA{40, 40, 200, 255}))
+}
+
+// What people write may hold any character: it must not break a page.
+func TestOddCharacters(t *testing.T) {
+	in := testInput()
+	odd := "Ж. 😀 牛乳 \x00\n\t(a) \\ <b> & \xff‮" + strings.Repeat("w", 300)
+	in.Plant.Plant, in.Entries.Operator = odd, odd
+	in.Findings.Batches[0].Product, in.Findings.Batches[0].Checks[0].Source, in.Findings.Checks[0].Reason = odd, odd, odd
+	in.Findings.Scan.File = odd
+	assert.Contains(t, read(t, reportOf(t, in)), "Ж.")
+	var b bytes.Buffer
+	require.NoError(t, Plot(&b, in))
+	assert.NoError(t, xml.Unmarshal(b.Bytes(), new(struct{})))
+	require.NoError(t, Overlay(&bytes.Buffer{}, in))
 }

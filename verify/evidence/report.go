@@ -12,6 +12,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"codeberg.org/go-fonts/dejavu/dejavusans"
 	"codeberg.org/go-fonts/dejavu/dejavusansbold"
@@ -56,21 +57,44 @@ const (
 	leading  = 1.32
 )
 
-// cutFonts are the fonts with the letters that a report can need: Latin, Greek,
-// Cyrillic and signs. Cutting them once spares every report most of its cost.
+// letterRanges are the letters that a report can write: Latin, Greek, Cyrillic and signs.
+var letterRanges = [][2]rune{{0x20, 0x7e}, {0xa0, 0x17f}, {0x386, 0x3ce}, {0x401, 0x45f}, {0x2010, 0x2027}, {0x2030, 0x203a}}
+
+const moreLetters = "−≤≥≈√→←□€′″\ufb01\ufb02"
+
+// cutFonts are the fonts with those letters alone. Cutting them once spares every report most of its cost.
 var cutFonts = sync.OnceValue(func() (out [2][]byte) {
 	var set strings.Builder
-	for _, r := range [][2]rune{{0x20, 0x7e}, {0xa0, 0x17f}, {0x386, 0x3ce}, {0x401, 0x45f}, {0x2010, 0x2026}, {0x2030, 0x203a}} {
+	for _, r := range letterRanges {
 		for c := r[0]; c <= r[1]; c++ {
 			set.WriteRune(c)
 		}
 	}
-	set.WriteString("−≤≥≈·×√→←✓✗□☐€′″ﬁﬂ")
+	set.WriteString(moreLetters)
 	for i, b := range [][]byte{dejavusans.TTF, dejavusansbold.TTF} {
 		out[i] = fpdf.UTF8CutFont(b, set.String())
 	}
 	return out
 })
+
+// writable puts a box in the place of every letter that the fonts of the report
+// lack (fpdf cannot write those beyond U+FFFF at all) and a space for control characters.
+func writable(s string) string {
+	return strings.Map(func(c rune) rune {
+		if unicode.IsControl(c) {
+			return ' '
+		}
+		for _, r := range letterRanges {
+			if c >= r[0] && c <= r[1] {
+				return c
+			}
+		}
+		if strings.ContainsRune(moreLetters, c) {
+			return c
+		}
+		return '□'
+	}, s)
+}
 
 // report is a PDF with a writing position. It is a sheet, too.
 type report struct {
@@ -104,9 +128,9 @@ func newReport(in *Input, data []byte) (*report, error) {
 	}
 	f.SetCreationDate(when)
 	f.SetModificationDate(when)
-	f.SetTitle(reportTitle+": "+in.heading(), true)
+	f.SetTitle(writable(reportTitle+": "+in.heading()), true)
 	f.SetSubject(reportSubject, true)
-	f.SetCreator(programWords(in.Findings), true)
+	f.SetCreator(writable(programWords(in.Findings)), true)
 	f.SetProducer("penarm", true)
 	f.SetLang("en")
 	f.SetAttachments([]fpdf.Attachment{{Content: data, Filename: "findings.json", Description: attachmentWords}})
@@ -118,7 +142,7 @@ func newReport(in *Input, data []byte) (*report, error) {
 	f.SetFooterFunc(func() {
 		y := r.h - footMM + 3
 		r.line([]point{{marginMM, y - 2.5}, {r.w - marginMM, y - 2.5}}, 0.15, quiet)
-		r.text(point{marginMM, y}, tiny, false, 0, footWords(in.Findings), quiet)
+		r.text(point{marginMM, y}, tiny, false, 0, r.short(tiny, false, footWords(in.Findings), r.w-2*marginMM-30), quiet)
 		// Aligned as if the count were one digit: it is put in when the file is closed.
 		wide := r.width(tiny, false, strings.Replace(pageWords(f.PageNo()), pagesAlias, "9", 1))
 		r.text(point{r.w - marginMM - wide, y}, tiny, false, 0, pageWords(f.PageNo()), quiet)
@@ -182,6 +206,7 @@ func (r *report) text(p point, size float64, bold bool, align float64, s string,
 	if s == "" {
 		return
 	}
+	s = writable(s)
 	r.font(size, bold)
 	r.f.SetTextColor(int(col.R), int(col.G), int(col.B))
 	r.f.Text(p.x-align*r.f.GetStringWidth(s), p.y+0.36*size*ptMM, s)
@@ -189,7 +214,19 @@ func (r *report) text(p point, size float64, bold bool, align float64, s string,
 
 func (r *report) width(size float64, bold bool, s string) float64 {
 	r.font(size, bold)
-	return r.f.GetStringWidth(s)
+	return r.f.GetStringWidth(writable(s))
+}
+
+// short cuts s so that it is no wider than w.
+func (r *report) short(size float64, bold bool, s string, w float64) string {
+	if r.width(size, bold, s) <= w {
+		return s
+	}
+	cut := []rune(s)
+	for len(cut) > 0 && r.width(size, bold, string(cut)+"…") > w {
+		cut = cut[:len(cut)-1]
+	}
+	return string(cut) + "…"
 }
 
 // wrap breaks words into lines no wider than w; a word too long for a line is cut.
@@ -243,7 +280,7 @@ func (r *report) title(s string) {
 	for size > 6 && r.width(size, true, s) > r.w-2*marginMM {
 		size -= 0.25
 	}
-	r.text(point{marginMM, r.y + 2.4}, size, true, 0, s, ink)
+	r.text(point{marginMM, r.y + 2.4}, size, true, 0, r.short(size, true, s, r.w-2*marginMM), ink)
 	r.y += 5
 	r.line([]point{{marginMM, r.y}, {r.w - marginMM, r.y}}, 0.3, ink)
 	r.y += 1.2
@@ -265,7 +302,7 @@ func (r *report) signingPage() {
 	r.lines(marginMM, r.bottom+0.5, tiny, false, caution, quiet)
 	r.signatures()
 	r.text(point{marginMM, r.y + 3}, 15, true, 0, reportTitle, ink)
-	r.text(point{r.w - marginMM, r.y + 3.4}, body, false, 1, r.in.scanWords(), quiet)
+	r.text(point{r.w - marginMM, r.y + 3.4}, body, false, 1, r.short(body, false, r.in.scanWords(), 70), quiet)
 	r.y += 8.5
 	r.facts()
 	r.verdict()
@@ -313,7 +350,7 @@ func (r *report) facts() {
 		for size > 6 && r.width(size, true, f[1]) > w-2 {
 			size -= 0.25
 		}
-		r.text(point{x, y0 + 5}, size, true, 0, f[1], ink)
+		r.text(point{x, y0 + 5}, size, true, 0, r.short(size, true, f[1], w-2), ink)
 	}
 	r.y = y0 + 9.5
 }
