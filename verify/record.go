@@ -82,6 +82,9 @@ func (j *judge) record(bs []Batch) Check {
 			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, tr.backward[0].Format("15:04:05")))
 		}
 	}
+	for _, s := range j.strokes {
+		note(Undecided, fmt.Sprintf("the line runs along one time at %s: had the clock stood?", j.product.at(s[0]).Format("15:04")), j.place("product", s[0], s[1], "along one time"))
+	}
 	j.span(note)
 	if j.Form != nil && j.ExpectedForm != "" && j.Form.Form != j.ExpectedForm {
 		note(Undecided, fmt.Sprintf("the chart is form %s, the recorder's is %s", j.Form.Form, j.ExpectedForm))

@@ -258,3 +258,27 @@ func (tr *trace) gaps() (out [][2]float64) {
 	}
 	return out
 }
+
+// strokes lists where the line runs along one time: twelve degrees F (dip in the
+// series' unit) or more within three seconds over four samples or more. No vat and no
+// thermometer's lag lets that happen while the clock goes: it stood. Common practice, no source.
+func (tr *trace) strokes(dip float64) (out [][2]float64) {
+	for i, j := 0, 0; j < len(tr.nodes); j++ {
+		if j > 0 && tr.broken[j-1] {
+			i = j
+		}
+		for tr.nodes[j].t-tr.nodes[i].t > 3 {
+			i++
+		}
+		a, b := tr.nodes[i], tr.nodes[j]
+		if j-i < 3 || math.Abs(b.temp-a.temp) < dip+4*(a.uTemp+b.uTemp) || a.uTime > 5 || b.uTime > 5 {
+			continue
+		}
+		if n := len(out); n > 0 && a.t <= out[n-1][1]+3 {
+			out[n-1][1] = b.t
+		} else {
+			out = append(out, [2]float64{a.t, b.t})
+		}
+	}
+	return out
+}

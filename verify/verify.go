@@ -35,11 +35,12 @@ type judge struct {
 	unit       string
 	k          float64 // guard band in standard uncertainties
 	product    *trace
-	airspace   *trace  // nil where the recorder has no such pen
-	fast       float64 // factor on shown minutes, below 1 where the clock ran fast
-	doubtAfter float64 // chart times from here on do not follow the clock: it stood or was turned
-	first      float64 // seconds that written times are resolved from
-	uHour      float64 // standard uncertainty in seconds of the chart's clock against written times
+	airspace   *trace       // nil where the recorder has no such pen
+	fast       float64      // factor on shown minutes, below 1 where the clock ran fast
+	doubtAfter float64      // chart times from here on do not follow the clock: it stood or was turned
+	first      float64      // seconds that written times are resolved from
+	strokes    [][2]float64 // where the line runs along one time and no event says so
+	uHour      float64      // standard uncertainty in seconds of the chart's clock against written times
 }
 
 // correlated is the share of a sample's uncertainty that all samples of a hold may
@@ -140,6 +141,12 @@ func newJudge(p Problem) *judge {
 			j.doubtAfter = math.Min(j.doubtAfter, j.product.sec(e.From))
 		}
 	}
+	for _, s := range j.product.strokes(strokeF / map[string]float64{"F": 1, "C": 1.8}[j.unit]) {
+		if !j.told("product", j.product.at(s[0]-60), j.product.at(s[1]+60)) {
+			j.strokes = append(j.strokes, s)
+			j.doubtAfter = math.Min(j.doubtAfter, s[0])
+		}
+	}
 	if c := j.clockCheck(); c != nil && c.ChartMinutes > c.TrueMinutes {
 		j.fast = c.TrueMinutes / c.ChartMinutes
 	}
@@ -149,6 +156,8 @@ func newJudge(p Problem) *judge {
 	j.resolveFrom()
 	return j
 }
+
+const strokeF = 12.0
 
 func (j *judge) clockCheck() *entries.ClockCheck {
 	if j.Recorder == nil {

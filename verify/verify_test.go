@@ -674,6 +674,23 @@ func TestNarrowDip(t *testing.T) {
 	assert.Equal(t, Fail, dip("10:15:40"))
 }
 
+// A line that falls along one time: the clock stood, and what follows is late.
+func TestStroke(t *testing.T) {
+	s := hold("10:00:00", "10:32:00", 146)
+	i := slices.IndexFunc(s.Samples, func(p series.Sample) bool { return p.Time.Equal(at("10:31:55")) })
+	fall := func(step time.Duration) Verdict {
+		c := s
+		c.Samples = slices.Clone(s.Samples[:i])
+		for k := range 40 {
+			c.Samples = append(c.Samples, series.Sample{Time: at("10:31:55").Add(time.Duration(k) * step), Temperature: 146 - float64(k), Quality: series.Good})
+		}
+		c.Samples = append(c.Samples, series.Sample{Time: at("10:34:00"), Temperature: 106, Quality: series.Good})
+		return get(t, Verify(problem(t, "us-grade-a-vat", c, milk())), -1, "record").Verdict
+	}
+	assert.Equal(t, Undecided, fall(0))
+	assert.Equal(t, Pass, fall(2*time.Second), "half a degree a second is a fast fall and no more")
+}
+
 // Hostile series leave findings that can be written.
 func FuzzVerify(f *testing.F) {
 	f.Add(int64(0), 145.0, 0.1, 5.0, uint8(3))
