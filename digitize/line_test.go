@@ -1,0 +1,57 @@
+package digitize
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The position of a Gaussian of amplitude A and standard deviation s, sampled
+// every d in white noise of standard deviation n, cannot be known better than
+// n/A·√(2·s·d/√π): the Cramér–Rao bound n²/Σ(∂g/∂x)² (Kay, Fundamentals of
+// Statistical Signal Processing: Estimation Theory, 1993, section 3.5), the sum taken as an integral.
+func TestCentreReachesTheCramerRaoBound(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for _, sd := range []float64{0.12, 0.16} {
+		const amp, noise = 1.0, 0.08
+		bound := noise / amp * math.Sqrt(2*sd*acrossMM/math.Sqrt(math.Pi))
+		pen := newStroke(sd)
+		n := int(math.Round(reachMM/acrossMM))*2 + 1
+		e, w := make([]float32, n), make([]float32, n)
+		var sum2, sum, said float64
+		const tries = 4000
+		for range tries {
+			at := (r.Float64() - 0.5) * 0.2
+			for k := range e {
+				d := (float64(k-n/2)*acrossMM - at) / sd
+				e[k] = float32(amp*math.Exp(-d*d/2) + noise*r.NormFloat64())
+				w[k] = 1 / (noise * noise)
+			}
+			s, _, b, _ := pen.centre(e, w)
+			sum, sum2, said = sum+s-at, sum2+(s-at)*(s-at), said+b
+		}
+		rms := math.Sqrt(sum2 / tries)
+		require.Less(t, rms, 1.5*bound)
+		require.Greater(t, rms, 0.9*bound, "better than the bound: the test itself is wrong")
+		require.InEpsilon(t, bound, said/tries, 0.1)
+		require.Less(t, math.Abs(sum/tries), 4*bound/math.Sqrt(tries))
+	}
+}
+
+func TestPrintUnderTheLineDoesNotPullIt(t *testing.T) {
+	pen := newStroke(0.15)
+	n := int(math.Round(reachMM/acrossMM))*2 + 1
+	e, w := make([]float32, n), make([]float32, n)
+	for k := range e {
+		x := float64(k-n/2) * acrossMM
+		e[k] = float32(math.Exp(-x * x / (2 * 0.15 * 0.15)))
+		w[k] = 1
+		if x > 0.05 && x < 0.25 { // black print hides one flank wholly
+			e[k], w[k] = 0, 0.001
+		}
+	}
+	s, _, _, _ := pen.centre(e, w)
+	require.InDelta(t, 0, s, 0.01)
+}

@@ -1,0 +1,74 @@
+package digitize
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/graph/path"
+	"gonum.org/v1/gonum/graph/simple"
+)
+
+// The column-by-column minimum must be the shortest path of the grid graph that
+// Dijkstra's algorithm (Numerische Mathematik 1, 1959) finds.
+func TestBestPathIsTheShortest(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 60 {
+		cols, rows, wait := 2+r.IntN(9), 2+r.IntN(9), r.IntN(3)
+		rowMM := 0.05 + r.Float64()
+		width := make([]float32, rows)
+		for i := range width {
+			width[i] = 0.05 + r.Float32()
+		}
+		cost := make([][]float32, cols)
+		for c := range cost {
+			cost[c] = make([]float32, rows)
+			for k := range cost[c] {
+				cost[c][k] = 0.01 + r.Float32()*r.Float32()
+			}
+		}
+		got := bestPath(cols, rows, width, rowMM, wait, func(c int, out []float32) { copy(out, cost[c]) })
+
+		g := simple.NewWeightedDirectedGraph(0, math.Inf(1))
+		id := func(c, k int) simple.Node { return simple.Node(c*rows + k) }
+		source, sink := simple.Node(cols*rows), simple.Node(cols*rows+1)
+		edge := func(a, b simple.Node, w float64) {
+			g.SetWeightedEdge(g.NewWeightedEdge(a, b, w))
+		}
+		across := func(c, k int) float64 { return float64(cost[c][k] * width[k]) }
+		for c := range cols {
+			for k := range rows {
+				if c <= min(wait, cols-1) {
+					edge(source, id(c, k), across(c, k)+float64(c)*costWait*float64(width[rows/2]))
+				}
+				if c+1 < cols {
+					edge(id(c, k), id(c+1, k), across(c+1, k))
+				}
+				if k+1 < rows {
+					edge(id(c, k), id(c, k+1), float64(cost[c][k+1])*rowMM)
+					edge(id(c, k+1), id(c, k), float64(cost[c][k])*rowMM)
+				}
+			}
+		}
+		for k := range rows {
+			edge(id(cols-1, k), sink, 0)
+		}
+		want := path.DijkstraFrom(source, g).WeightTo(sink.ID())
+
+		sum := across(got[0].col, got[0].row) + float64(got[0].col)*costWait*float64(width[rows/2])
+		for i := 1; i < len(got); i++ {
+			p, q := got[i-1], got[i]
+			switch {
+			case q.col == p.col+1 && q.row == p.row:
+				sum += across(q.col, q.row)
+			case q.col == p.col && (q.row == p.row+1 || q.row == p.row-1):
+				sum += float64(cost[q.col][q.row]) * rowMM
+			default:
+				t.Fatalf("step from %v to %v", p, q)
+			}
+		}
+		require.Equal(t, cols-1, got[len(got)-1].col)
+		require.InDelta(t, want, sum, 1e-5)
+	}
+}
