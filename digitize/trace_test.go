@@ -1,0 +1,281 @@
+package digitize
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"penarm/calibrate"
+	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
+	"penarm/digitize/series"
+)
+
+// A small chart painted straight from its geometry: what is on it is known to the micrometre.
+const (
+	pixels = 8.0 // a mm
+	middle = 520.0
+)
+
+func smallForm() *form.Form {
+	return &form.Form{
+		Form: "T-60", Unit: "F", DiameterMM: 125, RotationHours: 12, TimeRuns: "clockwise",
+		Rings:     []form.Ring{{At: 30, RadiusMM: 20}, {At: 230, RadiusMM: 60}},
+		MinorRing: 5, MajorRing: 10,
+		TimeArcs: form.TimeArcs{EveryMinutes: 15, MajorMinutes: 60, PivotMM: 75, ArmMM: 76, Lean: "clockwise"},
+		Labels:   form.Labels{Kind: "elapsed"},
+	}
+}
+
+var onChart = time.Date(2026, 3, 4, 6, 5, 0, 0, time.UTC)
+
+type knot struct{ hours, at float64 } // printed hours, temperature; NaN lifts the pen
+
+type drawn struct {
+	ink   string
+	knots []knot
+}
+
+// paint draws print, then lines of 0.35 mm, adds noise, and gives the tracing problem.
+func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
+	w := int(2 * middle)
+	var density [3][]float64
+	for c := range density {
+		density[c] = make([]float64, w*w)
+	}
+	printed := [3]float64{0.25, 0.12, 0.3}
+	edge := func(d, width float64) float64 { return math.Max(0, math.Min(1, (width/2-math.Abs(d))*pixels+0.5)) }
+	for i := range w * w {
+		x, y := (float64(i%w)-middle)/pixels, (float64(i/w)-middle)/pixels
+		r := math.Hypot(x, y)
+		if r < f.Inner()-0.3 || r > f.Outer()+0.3 {
+			continue
+		}
+		var v float64
+		T := f.Temperature(r)
+		for _, m := range []struct{ every, width float64 }{{f.MinorRing, 0.12}, {f.MajorRing, 0.22}} {
+			v = math.Max(v, edge((T-math.Round(T/m.every)*m.every)*f.MMPerDegree(r), m.width))
+		}
+		h := f.Hours(math.Atan2(y, x), r)
+		for _, m := range []struct{ every, width float64 }{{0.25, 0.12}, {1, 0.22}} {
+			v = math.Max(v, edge((h-math.Round(h/m.every)*m.every)*3600*f.MMPerSecond(r)*0.8, m.width))
+		}
+		for c := range density {
+			density[c][i] = v * printed[c]
+		}
+	}
+	for _, l := range lines {
+		ink := make([]float64, w*w)
+		for k := 1; k < len(l.knots); k++ {
+			a, b := l.knots[k-1], l.knots[k]
+			if math.IsNaN(a.at) || math.IsNaN(b.at) {
+				continue
+			}
+			for s := 0.0; s <= 1; s += 1.0 / 2000 {
+				h, T := a.hours+(b.hours-a.hours)*s, a.at+(b.at-a.at)*s
+				r := f.Radius(T)
+				sin, cos := math.Sincos(f.Angle(h, r))
+				px, py := middle+pixels*r*cos, middle+pixels*r*sin
+				for y := int(py) - 3; y <= int(py)+4; y++ {
+					for x := int(px) - 3; x <= int(px)+4; x++ {
+						d := math.Hypot(float64(x)-px, float64(y)-py) / pixels
+						ink[y*w+x] = math.Max(ink[y*w+x], edge(d, 0.35))
+					}
+				}
+			}
+		}
+		for i, v := range ink {
+			for c := range density {
+				density[c][i] += 0.6 * v * float64(words[l.ink][c])
+			}
+		}
+	}
+	r := rand.New(rand.NewPCG(5, 6))
+	p := &picture.Picture{Width: w, Height: w, Channels: 3, Pix: make([]uint8, w*w*3)}
+	if grey {
+		p.Channels, p.Pix = 1, make([]uint8, w*w)
+	}
+	for i := range w * w {
+		for c := range p.Channels {
+			d := density[c][i]
+			if grey {
+				d = (density[0][i] + density[1][i] + density[2][i]) / 3
+			}
+			p.Pix[i*p.Channels+c] = uint8(math.Max(0, math.Min(255, 240*math.Pow(10, -d)+1.5*r.NormFloat64())))
+		}
+	}
+	face := &calibrate.Face{Form: f, Hour: calibrate.HourBlank, UMM: 0.005}
+	face.Warp.H = [9]float64{pixels, 0, middle, 0, pixels, middle, 0, 0, 1}
+	return Problem{Picture: p, Face: face, Pens: pens, OnChart: onChart}
+}
+
+func trace(t *testing.T, p Problem) *Result {
+	t.Helper()
+	res, err := Trace(context.Background(), p)
+	require.NoError(t, err)
+	require.Len(t, res.Series, len(p.Pens))
+	for _, s := range res.Series {
+		for k := 1; k < len(s.Samples); k++ {
+			a, b := s.Samples[k-1], s.Samples[k]
+			require.False(t, b.Time.Before(a.Time), "times never fall")
+			require.LessOrEqual(t, b.Time.Sub(a.Time), 15*time.Second, "at least one sample a quarter minute")
+		}
+	}
+	return res
+}
+
+// between gives the samples with from ≤ hours on the chart ≤ to.
+func between(s series.Series, from, to float64) (out []series.Sample) {
+	for _, p := range s.Samples {
+		if h := p.Time.Sub(onChart).Hours(); h >= from && h <= to {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+func kinds(r *Result) (out []series.Kind) {
+	for _, e := range r.Events {
+		out = append(out, e.Kind)
+	}
+	return out
+}
+
+var one = []Pen{{Name: "product", Ink: "blue"}}
+
+// A pen that lies on a printed circle for an hour is the hold itself: what lies
+// under it must neither pull nor swallow it. 145 is a fine circle here, 150 a heavy one.
+func TestPlateauOnACircleIsUnbiased(t *testing.T) {
+	for _, grey := range []bool{false, true} {
+		for _, at := range []float64{145, 150, 147.3} {
+			f := smallForm()
+			p := paint(f, grey, one, drawn{"blue", []knot{{0, 70}, {0.5, at}, {1.7, at}, {2.5, 60}}})
+			res := trace(t, p)
+			in := between(res.Series[0], 0.6, 1.6)
+			require.Greater(t, len(in), 200)
+			mm := f.MMPerDegree(f.Radius(at))
+			var sum float64
+			covered, weak := 0, 0
+			for _, s := range in {
+				if s.Quality != series.Good {
+					weak++
+				}
+				sum += s.Temperature - at
+				if math.Abs(s.Temperature-at) <= 2*s.UTemperature {
+					covered++
+				}
+			}
+			require.Less(t, math.Abs(sum/float64(len(in)))*mm, 0.02, "bias, mm, at %v", at)
+			require.Greater(t, float64(covered)/float64(len(in)), 0.9, "inside two standard uncertainties")
+			require.Less(t, float64(weak)/float64(len(in)), 0.15, "a line on print is mostly plain")
+			require.Empty(t, kinds(res))
+		}
+	}
+}
+
+// A pen that drops exactly along a printed arc runs along a column of print.
+func TestDropAlongAnArcIsNotLost(t *testing.T) {
+	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 150}, {1.5, 150}, {1.5, 124}, {2.4, 124}}})
+	res := trace(t, p)
+	for _, want := range []float64{145, 140, 130} {
+		found := false
+		for _, s := range between(res.Series[0], 1.49, 1.51) {
+			found = found || math.Abs(s.Temperature-want) < 1
+		}
+		require.True(t, found, "no sample near %v while the pen drops", want)
+	}
+	require.Empty(t, between(res.Series[0], 2.5, 12))
+}
+
+func TestNarrowTipIsReached(t *testing.T) {
+	f := smallForm()
+	p := paint(f, false, one, drawn{"blue", []knot{{0.1, 80}, {0.6, 80}, {0.63, 45}, {0.66, 80}, {0.9, 120}, {2, 120}}})
+	low := math.Inf(1)
+	for _, s := range between(trace(t, p).Series[0], 0.5, 0.8) {
+		low = math.Min(low, s.Temperature)
+	}
+	require.InDelta(t, 45, low, 0.2/f.MMPerDegree(f.Radius(45)), "the tip, to 0.2 mm")
+}
+
+func TestGapStaysAGap(t *testing.T) {
+	nan := math.NaN()
+	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 140}, {1, 140}, {1, nan}, {1.2, 140}, {2.2, 140}}})
+	res := trace(t, p)
+	require.Equal(t, []series.Kind{series.EventGap}, kinds(res))
+	// The round end of a stroke reaches half its width, 0.175 mm, into the gap.
+	slack := 0.25 / (smallForm().MMPerSecond(smallForm().Radius(140)) * 3600)
+	e := res.Events[0]
+	require.InDelta(t, 1.0, e.From.Sub(onChart).Hours(), slack)
+	require.InDelta(t, 1.2, e.To.Sub(onChart).Hours(), slack)
+	in := between(res.Series[0], 1+slack, 1.2-slack)
+	require.NotEmpty(t, in)
+	for _, s := range in {
+		require.Equal(t, series.Gap, s.Quality)
+		require.True(t, math.IsNaN(s.Temperature))
+	}
+}
+
+func TestAStandingClockIsSeen(t *testing.T) {
+	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 190}, {1, 180}, {1, 130}, {2, 120}}})
+	require.Contains(t, kinds(trace(t, p)), series.EventStopped)
+	p = paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 190}, {1, 180}, {1.05, 130}, {2, 120}}}) // three minutes: merely fast
+	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
+}
+
+func TestASecondTurnIsNotMerged(t *testing.T) {
+	p := paint(smallForm(), false, one,
+		drawn{"blue", []knot{{0.1, 60}, {0.5, 150}, {1.5, 150}, {3, 80}}},
+		drawn{"blue", []knot{{0.2, 200}, {2.8, 205}}})
+	require.Contains(t, kinds(trace(t, p)), series.EventLap)
+}
+
+// Two pens that cross; the second writes four minutes ahead of the first.
+func TestTwoPensCross(t *testing.T) {
+	f := smallForm()
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red", AheadMinutes: 4}}
+	const ahead = 4.0 / 60
+	p := paint(f, false, pens,
+		drawn{"blue", []knot{{0, 60}, {1, 150}, {2.2, 150}, {3, 60}}},
+		drawn{"red", []knot{{ahead, 100}, {0.3 + ahead, 100}, {0.6 + ahead, 160}, {2 + ahead, 160}, {2.4 + ahead, 60}, {3 + ahead, 58}}})
+	res := trace(t, p)
+	for i, want := range []float64{150, 160} {
+		in := between(res.Series[i], 1.1, 1.9)
+		require.NotEmpty(t, in)
+		for _, s := range in {
+			require.InDelta(t, want, s.Temperature, 0.1/f.MMPerDegree(f.Radius(want)))
+		}
+	}
+	// ahead_minutes is taken off: the airspace line starts when the product line does.
+	require.InDelta(t, 0, res.Series[1].Samples[0].Time.Sub(res.Series[0].Samples[0].Time).Minutes(), 1)
+	// On the way down both pass 100 °F; the red line does so at 2.24 h.
+	for _, s := range between(res.Series[1], 2.235, 2.245) {
+		require.InDelta(t, 100, s.Temperature, 4)
+	}
+}
+
+func TestNoInkGivesNoSamples(t *testing.T) {
+	res := trace(t, paint(smallForm(), false, one))
+	require.Empty(t, res.Series[0].Samples)
+	require.Equal(t, "F", res.Series[0].Unit)
+	require.Empty(t, res.Events)
+}
+
+func TestTraceIsDeterministic(t *testing.T) {
+	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0, 70}, {0.5, 150}, {1.7, 150}, {2.5, 60}}})
+	require.Equal(t, trace(t, p), trace(t, p))
+}
+
+func TestTraceSaysWhatIsMissing(t *testing.T) {
+	_, err := Trace(context.Background(), Problem{})
+	require.ErrorContains(t, err, "picture")
+	p := paint(smallForm(), true, nil)
+	_, err = Trace(context.Background(), p)
+	require.ErrorContains(t, err, "pens")
+	p.Pens = make([]Pen, 3)
+	_, err = Trace(context.Background(), p)
+	require.ErrorContains(t, err, "at most 2")
+}
