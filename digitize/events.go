@@ -9,12 +9,18 @@ import (
 )
 
 const (
-	standMM   = 5.5  // a stroke this long
-	standFlat = 0.03 // that moves less than this along time is a clock that stands: no vat is so quick
-	blotTimes = 2.0  // ink this many times wider than the line's
-	blotMM    = 0.8  // over this length is a blot or writing on the line
-	strayMM   = 15.0 // unclaimed ink this long in one piece is another line, not writing
-	strayFar  = 0.8  // mm from every traced line
+	standMM    = 5.5  // a stroke this long
+	standFlat  = 0.05 // that moves less than this along time is a clock that stands: no vat is so quick
+	standWide  = 0.10 // farthest that its vertices wander along time
+	terraceMM  = 2.5  // a level piece this long
+	terraceMin = 8.0  // and this many minutes
+	terraceOff = 0.04 // that keeps its level to this, mm,
+	terraceIn  = 0.12 // between pieces that slope (mm a mm) the same way
+	terraceAs  = 1.6  // and nearly as steeply, is a chart that was turned
+	blotTimes  = 2.0  // ink this many times wider than the line's
+	blotMM     = 0.8  // over this length is a blot or writing on the line
+	strayMM    = 15.0 // unclaimed ink this long in one piece is another line, not writing
+	strayFar   = 0.8  // mm from every traced line
 )
 
 // paperEvents lists what the lines themselves show beside temperature: gaps, a standing clock, blots.
@@ -36,21 +42,8 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 		add(series.EventGap, k-1, e, fmt.Sprintf("no ink for %.1f minutes", (v[e].hours-v[k-1].hours)*60))
 		k = e
 	}
-	// The longest stroke that begins at each vertex and stays in time.
-	for k := 0; k < len(v); k++ {
-		e, weak := k, 0
-		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed && (v[e+1].hours-v[k].hours)*3600*t.form.MMPerSecond(v[k].radius) <= standFlat {
-			e++
-			if v[e].weak {
-				weak++
-			}
-		}
-		if d := math.Abs(v[e].radius - v[k].radius); d >= standMM && weak*2 < e-k {
-			add(series.EventStopped, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
-				at(v[k].hours).Format("15:04"), t.form.Temperature(v[k].radius), t.form.Temperature(v[e].radius), t.form.Unit))
-			k = e
-		}
-	}
+	t.standing(v, add, at)
+	t.terraces(v, add)
 	var wide []float32
 	for _, p := range v {
 		if usable(p) {
@@ -70,6 +63,90 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 			add(series.EventBlot, k, e-1, "wide ink on the line: a blot, or writing across it")
 		}
 		k = e
+	}
+}
+
+// standing finds strokes along one arc: the clock stood while the pen moved.
+func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), at func(float64) time.Time) {
+	along := make([]float64, len(v)) // mm along time at the vertex's own radius, not forced to rise
+	for k, p := range v {
+		c, _ := t.cell(p.x, p.y)
+		along[k] = c * t.frame.HourStep * 3600 * t.form.MMPerSecond(p.radius)
+	}
+	for k := 0; k < len(v); k++ {
+		if !v[k].ink || v[k].fixed {
+			continue
+		}
+		mmS := 3600 * t.form.MMPerSecond(v[k].radius)
+		e, weak := k, 0
+		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed && math.Abs(v[e+1].hours-v[k].hours)*mmS <= standWide {
+			e++
+			if v[e].weak {
+				weak++
+			}
+		}
+		d := math.Abs(v[e].radius - v[k].radius)
+		if d < standMM || weak*2 > e-k {
+			continue
+		}
+		// Straight line through the stroke: how far does it get on in time?
+		var n, sr, sh, srr, srh float64
+		for m := k; m <= e; m++ {
+			h := along[m] * v[k].radius / v[m].radius
+			n, sr, sh = n+1, sr+v[m].radius, sh+h
+			srr, srh = srr+v[m].radius*v[m].radius, srh+v[m].radius*h
+		}
+		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*d > standFlat {
+			continue
+		}
+		add(series.EventStopped, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
+			at(v[k].hours).Format("15:04"), t.form.Temperature(v[k].radius), t.form.Temperature(v[e].radius), t.form.Unit))
+		k = e
+	}
+}
+
+// terraces finds level pieces that break a slope which then goes on as before:
+// the chart was turned under the pen, or the clock was set.
+func (t *tracer) terraces(v []vertex, add func(series.Kind, int, int, string)) {
+	const flank = 16 // vertices, 1.3 mm
+	slope := func(a, b int) (float64, bool) {
+		if a, b = max(0, a), min(len(v)-1, b); b-a < flank/2 {
+			return 0, false
+		}
+		dx := (v[b].hours - v[a].hours) * 3600 * t.form.MMPerSecond(v[a].radius)
+		for k := a; k <= b; k++ {
+			if !v[k].ink || v[k].fixed {
+				return 0, false
+			}
+		}
+		return (v[b].radius - v[a].radius) / math.Max(dx, 1e-3), true
+	}
+	for k := 0; k < len(v); k++ {
+		if !v[k].ink {
+			continue
+		}
+		e := k
+		lo, hi := v[k].radius, v[k].radius
+		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed {
+			r := v[e+1].radius
+			if math.Max(hi, r)-math.Min(lo, r) > 2*terraceOff {
+				break
+			}
+			lo, hi = math.Min(lo, r), math.Max(hi, r)
+			e++
+		}
+		if float64(e-k)*alongMM < terraceMM || (v[e].hours-v[k].hours)*60 < terraceMin {
+			continue
+		}
+		const corner = 3 // vertices of either corner, rounded by smoothing
+		before, ok1 := slope(k-corner-flank, k-corner)
+		after, ok2 := slope(e+corner, e+corner+flank)
+		if ok1 && ok2 && before*after > 0 && math.Min(math.Abs(before), math.Abs(after)) > terraceIn {
+			if q := before / after; q < terraceAs && q > 1/terraceAs {
+				add(series.EventTurned, k, e, fmt.Sprintf("level for %.0f minutes between equal slopes: the chart was turned, or its clock set", (v[e].hours-v[k].hours)*60))
+			}
+		}
+		k = max(k, e-1)
 	}
 }
 

@@ -15,7 +15,8 @@ const (
 	stretchMM  = 1.5  // shorter partings are not weighed
 	inkSpread  = 0.12 // of the logarithm of a stroke's weight over inkMM
 	inkMM      = 2.0  // of line that counts as one independent look at the ink
-	inkDrift   = 0.08 // of the same between stretches of one pen
+	inkDrift   = 0.15 // of the same between stretches of one pen
+	sameDrift  = 0.40 // where both pens are said to write one ink: its weight tells hardly anything
 	settled    = 3.0  // log odds, 20 to 1, from which a stretch's pen is known
 	hotterOdds = 3.5  // log odds; common practice, no source: the air above the milk is kept hotter while it is held
 	dipOdds    = 3.2  // the same: cold milk cools the product's bulb first
@@ -44,6 +45,10 @@ func (t *tracer) tellApart(i, j int) {
 	}
 	st := stretches(a, b, t.nearest(a, b))
 	look := inkLook(a, b)
+	drift := inkDrift
+	if t.p.Pens[i].Ink != "" && t.p.Pens[i].Ink == t.p.Pens[j].Ink {
+		drift = sameDrift
+	}
 	for k := range st {
 		s := &st[k]
 		wa, na := weight(a[s.a0:s.a1], look)
@@ -53,7 +58,7 @@ func (t *tracer) tellApart(i, j int) {
 			continue
 		}
 		s.diff = wa - wb
-		s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + inkDrift*inkDrift)
+		s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + drift*drift)
 		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name)
 		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
 		if math.Abs(ahead) > 1.0/60 {
@@ -76,7 +81,8 @@ func (t *tracer) tellApart(i, j int) {
 	var na, nb []vertex
 	for _, s := range st {
 		pa, pb := a[s.a0:s.a1], b[s.b0:s.b1]
-		if s.weighed && math.Abs(s.odds) < settled {
+		// Where the ink says the contrary of what the bulbs always do, a person must look.
+		if s.weighed && (math.Abs(s.odds) < settled || s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
 			t.leaveOpen(pa, pb, t.p.Pens[i].Name)
 			t.leaveOpen(pb, pa, t.p.Pens[j].Name)
 		}
