@@ -9,18 +9,18 @@ import (
 )
 
 const (
-	standMM    = 5.5  // a stroke this long
-	standFlat  = 0.05 // that moves less than this along time is a clock that stands: no vat is so quick
-	standWide  = 0.10 // farthest that its vertices wander along time
-	terraceMM  = 2.5  // a level piece this long
-	terraceMin = 8.0  // and this many minutes
-	terraceOff = 0.04 // that keeps its level to this, mm,
-	terraceIn  = 0.12 // between pieces that slope (mm a mm) the same way
-	terraceAs  = 1.6  // and nearly as steeply, is a chart that was turned
-	blotTimes  = 2.0  // ink this many times wider than the line's
-	blotMM     = 0.8  // over this length is a blot or writing on the line
-	strayMM    = 15.0 // unclaimed ink this long in one piece is another line, not writing
-	strayFar   = 0.8  // mm from every traced line
+	standMM    = 5.5   // a stroke this long
+	standFlat  = 0.005 // that gets on by at most this much, mm along time a mm of stroke, is a clock that stands: no vat is so quick
+	standWide  = 0.10  // farthest that its vertices wander along time
+	terraceMM  = 3.2   // a level piece this long
+	terraceMin = 10.0  // and this many minutes
+	terraceOff = 0.04  // that keeps its level to this, mm,
+	terraceIn  = 0.12  // between pieces that slope (mm a mm) the same way
+	terraceAs  = 1.6   // and nearly as steeply, is a chart that was turned
+	blotTimes  = 2.0   // ink this many times wider than the line's
+	blotMM     = 0.8   // over this length is a blot or writing on the line
+	strayMM    = 15.0  // unclaimed ink this long in one piece is another line, not writing
+	strayFar   = 0.8   // mm from every traced line
 )
 
 // paperEvents lists what the lines themselves show beside temperature: gaps, a standing clock, blots.
@@ -96,7 +96,7 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 			n, sr, sh = n+1, sr+v[m].radius, sh+h
 			srr, srh = srr+v[m].radius*v[m].radius, srh+v[m].radius*h
 		}
-		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*d > standFlat {
+		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope) > standFlat {
 			continue
 		}
 		add(series.EventStopped, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
