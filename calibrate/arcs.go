@@ -2,7 +2,6 @@ package calibrate
 
 import (
 	"math"
-	"sort"
 
 	"penarm/calibrate/form"
 )
@@ -187,14 +186,10 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
 	return out
 }
 
-// heavy finds which class of arcs is the heavy one, as the index of its first
-// arc, and by what ratio its contrast leads.
-func (c *arcCrossings) heavy(per int) (first int, ratio float64) {
-	if per == 1 {
-		return 0, math.Inf(1)
-	}
+// heavy finds which class of arcs has most contrast: the index of its first arc.
+func (c *arcCrossings) heavy(per int) (first int) {
 	nb := len(c.mids)
-	level := make([]float64, per)
+	most := 0.0
 	for class := range per {
 		var col []float64
 		for a := class; a < c.arcs; a += per {
@@ -204,14 +199,11 @@ func (c *arcCrossings) heavy(per int) (first int, ratio float64) {
 				}
 			}
 		}
-		level[class] = median(col)
-		if level[class] > level[first] {
-			first = class
+		if m := median(col); m > most {
+			first, most = class, m
 		}
 	}
-	rest := append(append([]float64(nil), level[:first]...), level[first+1:]...)
-	sort.Float64s(rest)
-	return first, level[first] / math.Max(1e-9, rest[len(rest)-1])
+	return first
 }
 
 // sightings as the fit wants them: an arc's own normal leans as the arc does.

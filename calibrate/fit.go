@@ -1,10 +1,12 @@
 package calibrate
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
@@ -31,73 +33,126 @@ func (r *Refusal) Error() string { return r.Words }
 
 // fitted is a map that passed all tests; which arc is hour 0 is still open.
 type fitted struct {
-	plane    *plane
-	warp     Warp
-	rings    float64 // rms of circle crossings, mm
-	arcs     float64 // rms of arc crossings, mm along the circle
-	u        float64 // held-out block means and what the field leaves in small blocks, mm
-	contrast float64 // median density of the fine circles
-	heavy    float64 // ratio of heavy to fine arcs
-	score    float64 // of the ends test
-	sector   float64 // mean correlation of the sectors
-	degree   int
-	lead     float64
-	share    float64
-	kept     float64
+	plane  *plane
+	warp   Warp
+	rings  float64 // rms of circle crossings, mm
+	arcs   float64 // rms of arc crossings, mm along the circle
+	u      float64 // held-out block means and what the field leaves in small blocks, mm
+	blank  float64 // correlation with the blank, 0 without one
+	score  float64 // of the ends test
+	sector float64 // mean correlation of the sectors
+	degree int
+	lead   float64
+	share  float64
+	kept   float64
 }
 
 // Fit finds the form's print in the picture. It refuses, with a *Refusal, what
 // does not stand every test; it never guesses the hour: without a blank that
 // leads clearly or a mark, Face.Hour is HourOnChart.
 func Fit(ctx context.Context, p Problem) (*Face, error) {
-	fit, err := fitForm(ctx, p.Picture, p.Form)
+	found, err := starts(p.Picture)
 	if err != nil {
 		return nil, err
 	}
+	fit, err := fitForm(ctx, found, p.Form)
+	if err != nil {
+		return nil, err
+	}
+	return fit.settle(p)
+}
+
+// settle finds which arc is which hour.
+func (t *fitted) settle(p Problem) (*Face, error) {
 	hour := HourOnChart
 	f := p.Form
 	switch {
 	case p.Mark != nil:
-		face := &Face{Form: f, Warp: fit.warp}
+		face := &Face{Form: f, Warp: t.warp}
 		h, r := face.Locate(p.Mark.X, p.Mark.Y)
 		every := f.TimeArcs.EveryMinutes / 60
 		steps := (h - p.Mark.Hours) / every
 		if r < 0.8*f.Inner() || r > f.DiameterMM/2 || math.Abs(steps-math.Round(steps)) > 0.35 {
 			return nil, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", p.Mark.X, p.Mark.Y)}
 		}
-		if err := fit.setZero(int(math.Round(steps)), f); err != nil {
+		if err := t.setZero(int(math.Round(steps)), f); err != nil {
 			return nil, err
 		}
 		hour = HourMark
 	case p.Blank != nil:
-		m := unrollMargins(fit.plane, &fit.warp, f, fit.printCap())
+		m := unrollMargins(t.plane, &t.warp, f)
 		arc, best, next := findHour(m, p.Blank, f)
-		if debug != nil {
-			debug("hour arc %d best %.3f next %.3f", arc, best, next)
-		}
+		t.blank = best
 		if best < blankLeast {
 			return nil, &Refusal{"blank", fmt.Sprintf("the print beside the circles does not match the blank of form %s (correlation %.2f): is it this form?", f.Form, best)}
 		}
 		if best >= blankLead*next {
-			if f.Direction() < 0 {
-				all, _ := f.Arcs()
-				arc = (all - arc) % all
-			}
-			if err := fit.setZero(arc, f); err != nil {
+			if err := t.setZero(int(f.Direction())*arc, f); err != nil {
 				return nil, err
 			}
 			hour = HourBlank
 		}
 	}
-	return fit.face(f, hour), nil
+	return t.face(f, hour), nil
+}
+
+// Candidate is a form of the library, with its blank where it has one.
+type Candidate struct {
+	Form  *form.Form
+	Blank *Blank
+}
+
+// Identify tries the forms of a library and keeps the best, where it leads
+// clearly: alone in standing every test, or by its blank, or by its circles.
+func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*Face, error) {
+	found, err := starts(pic)
+	if err != nil {
+		return nil, err
+	}
+	type match struct {
+		face *Face
+		fit  *fitted
+	}
+	var matches []match
+	// the best start alone settles nearly every picture; the others cost time on every form that it is not
+	for _, tries := range [][]start{found[:1], found[1:]} {
+		for _, c := range library {
+			fit, err := fitForm(ctx, tries, c.Form)
+			var refused *Refusal
+			var face *Face
+			if err == nil {
+				face, err = fit.settle(Problem{Picture: pic, Form: c.Form, Blank: c.Blank})
+			}
+			if err == nil {
+				matches = append(matches, match{face, fit})
+			} else if !errors.As(err, &refused) {
+				return nil, err
+			}
+		}
+		if len(matches) > 0 || len(found) == 1 {
+			break
+		}
+	}
+	if len(matches) == 0 {
+		return nil, &Refusal{"form", fmt.Sprintf("the print matches none of the %d forms known: teach this form from a scan of a blank", len(library))}
+	}
+	slices.SortStableFunc(matches, func(a, b match) int {
+		return cmp.Or(cmp.Compare(b.fit.blank, a.fit.blank), cmp.Compare(b.fit.score, a.fit.score))
+	})
+	if len(matches) > 1 {
+		a, b := matches[0], matches[1]
+		if a.fit.blank < blankLead*b.fit.blank || (a.fit.blank == 0 && a.fit.score < b.fit.score+scoreLead) {
+			return nil, &Refusal{"form", fmt.Sprintf("the print matches forms %s and %s alike: name the form", a.face.Form.Form, b.face.Form.Form)}
+		}
+	}
+	return matches[0].face, nil
 }
 
 const (
 	blankLeast = 0.2 // correlation with the blank below which the form is another one
+	scoreLead  = 0.1 // of one form's circles over another's, where no blank tells them apart
 	blankLead  = 1.2 // of the best turn over the second best, below which the hour is not told
 )
-
-var debug func(string, ...any)
 
 // setZero turns the map so that the arc that lies steps arcs later than its present hour 0 becomes hour 0.
 func (t *fitted) setZero(steps int, f *form.Form) error {
@@ -110,9 +165,6 @@ func (t *fitted) setZero(steps int, f *form.Form) error {
 	return nil
 }
 
-// printCap bounds the density of margins: a little above the print's own.
-func (t *fitted) printCap() float64 { return 0.15 }
-
 func (t *fitted) face(f *form.Form, hour Hour) *Face {
 	mid := 0.5 * (f.Inner() + f.Outer())
 	return &Face{
@@ -124,32 +176,28 @@ func (t *fitted) face(f *form.Form, hour Hour) *Face {
 	}
 }
 
-// fitForm tries several starts and keeps the best map that stands every test.
-func fitForm(ctx context.Context, pic *picture.Picture, f *form.Form) (*fitted, error) {
-	if pic == nil || pic.Width < 200 || pic.Height < 200 {
-		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
-	}
+// fitForm keeps the first map from the starts that stands every test.
+func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) {
 	p := newPattern(f)
-	var refusal error = &Refusal{"start", "no printed circles about one centre were found: is this the front of a chart?"}
-	for _, start := range starts(pic) {
-		for _, mm := range scales(start.plane, &start.m, p, 4) {
+	var refusal error = &Refusal{"start", fmt.Sprintf("no printed circles like those of form %s were found: %s", f.Form, checkForm)}
+	for i, start := range found {
+		for j, mm := range scales(start.plane, &start.m, p, 4) {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
-			w, ok := start.m.warp(pic, mm)
+			w, ok := start.m.warp(start.plane.pic, mm)
 			if !ok {
 				continue
 			}
 			fit, err := refine(start.plane, w, p, f)
-			if err == nil {
+			var refused *Refusal
+			switch {
+			case err == nil:
 				return fit, nil
-			}
-			var r *Refusal
-			if errors.As(err, &r) {
-				refusal = err
-			}
-			if debug != nil {
-				debug("start %v mm %.3f: %v", start.m, mm, err)
+			case !errors.As(err, &refused):
+				return nil, err
+			case i == 0 && j == 0:
+				refusal = err // the likeliest start says best what is wrong
 			}
 		}
 	}
@@ -163,76 +211,59 @@ type start struct {
 	value float64
 }
 
-// starts are the centres worth trying, best first, in the colour that shows the print best.
-func starts(pic *picture.Picture) []start {
-	long := float64(max(pic.Width, pic.Height))
+// starts are the centres worth trying, best first: one for each colour, for the print shows best in one of them.
+func starts(pic *picture.Picture) ([]start, error) {
+	if pic == nil || pic.Width < 200 || pic.Height < 200 {
+		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
+	}
 	var out []start
 	for ch := range pic.Channels {
 		es := edges(pic, ch)
 		if len(es) < 100 {
 			continue
 		}
-		for _, c := range votes(pic, es, 1) {
-			m, share, energy := tangents(es, c[0], c[1], long/2)
-			if debug != nil {
-				debug("start ch %d edges %d centre %.1f %.1f -> %.2f %.2f e %.4f %.4f g %.4f %.4f share %.3f energy %.5f", ch, len(es), c[0], c[1], m.cx, m.cy, m.e1, m.e2, m.g1, m.g2, share, energy)
-			}
-			if share > 0 {
-				out = append(out, start{newPlane(pic, ch), m, share * float64(len(es)) * math.Sqrt(energy)})
-			}
+		cx, cy := vote(pic, es)
+		if m, share, energy := tangents(es, cx, cy, float64(max(pic.Width, pic.Height))/2); share > 0 {
+			out = append(out, start{newPlane(pic, ch), m, share * float64(len(es)) * math.Sqrt(energy)})
 		}
 	}
-	for i := range out { // few: insertion sort, stable
-		for j := i; j > 0 && out[j].value > out[j-1].value; j-- {
-			out[j], out[j-1] = out[j-1], out[j]
-		}
+	if len(out) == 0 {
+		return nil, &Refusal{"start", "no printed circles about one centre were found: is this the front of a chart?"}
 	}
-	return out[:min(len(out), 3)]
+	slices.SortStableFunc(out, func(a, b start) int { return cmp.Compare(b.value, a.value) })
+	return out, nil
 }
 
 // refine takes a rough map to its final form and through the tests.
 func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
+	apart := fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)
 	w, rd, err := bridge(pl, w, p)
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
 	e := rd.table(p).ends(p, 0, sectors)
-	if debug != nil {
-		debug("  ends %+v k1 %.4f", e, w.K1)
-	}
-	if e.shift != 0 {
-		if math.Abs(e.shift) < 0.3*p.spacing() || e.score < 0.3 {
-			if e.score < 0.3 {
-				return nil, &Refusal{"ends", "the circles do not lie as the form says"}
-			}
-		} else {
-			// move every circle by it and fit again
-			ss := make([]sighting, 0, sectors*2)
-			for s := range sectors {
-				si, co := math.Sincos((float64(s) + 0.5) * 2 * math.Pi / sectors)
-				for _, r := range [3]float64{p.inner, 0.5 * (p.inner + p.outer), p.outer} {
-					ss = append(ss, sighting{x: r * co, y: r * si, nx: co, ny: si, off: e.shift, weight: 1})
-				}
-			}
-			if err := w.bend(ss, p.outer); err != nil {
-				return nil, &Refusal{"ends", "the circles do not lie as the form says"}
-			}
-			if w, rd, err = bridge(pl, w, p); err != nil {
-				return nil, &Refusal{"circles", "too few of the form's circles were found"}
-			}
-			if e = rd.table(p).ends(p, 0, sectors); debug != nil {
-				debug("  ends %+v", e)
+	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
+		// move every circle by it and fit again
+		ss := make([]sighting, 0, sectors*3)
+		for s := range sectors {
+			si, co := math.Sincos((float64(s) + 0.5) * 2 * math.Pi / sectors)
+			for _, r := range [3]float64{p.inner, 0.5 * (p.inner + p.outer), p.outer} {
+				ss = append(ss, sighting{x: r * co, y: r * si, nx: co, ny: si, off: e.shift, weight: 1})
 			}
 		}
+		if err := w.bend(ss, p.outer); err != nil {
+			return nil, &Refusal{"ends", apart}
+		}
+		if w, rd, err = bridge(pl, w, p); err != nil {
+			return nil, &Refusal{"circles", "too few of the form's circles were found"}
+		}
+		e = rd.table(p).ends(p, 0, sectors)
 	}
-	if e.score < 0.3 || math.Abs(e.shift) > 0.3*p.spacing() {
-		return nil, &Refusal{"ends", "the circles do not lie as the form says"}
+	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
+		return nil, &Refusal{"ends", apart}
 	}
 	// arcs: phase, then circles and arcs together
 	cb := findComb(pl, &w, f)
-	if debug != nil {
-		debug("  comb %+v", cb)
-	}
 	if cb.between > mostBetween {
 		return nil, &Refusal{"arcs", fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form)}
 	}
@@ -268,15 +299,11 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		}
 		t.warp.shift(t.degree, scale, x, y)
 		t.rings, t.kept = c.rms()
-		first, ratio := a.heavy(func() int { _, per := f.Arcs(); return per }())
-		t.heavy, t.share = ratio, a.share
+		t.share = a.share
 		t.arcs = rmsOff(as)
-		if debug != nil {
-			debug("  round %d: rings %.4f kept %.3f arcs %.4f share %.3f heavy %d %.2f sight %d %d u %.4f deg %d", round, t.rings, t.kept, t.arcs, a.share, first, ratio, len(cs), len(as), t.u, t.degree)
-		}
 		if round == 2 {
-			all, _ := f.Arcs()
-			if t.warp, err = t.warp.turn(2 * math.Pi * float64(first) / float64(all)); err != nil {
+			arcs, per := f.Arcs()
+			if t.warp, err = t.warp.turn(2 * math.Pi * float64(a.heavy(per)) / float64(arcs)); err != nil {
 				return nil, err
 			}
 		}
@@ -305,6 +332,8 @@ func (c *crossings) rms() (float64, float64) {
 	}
 	return 1.4826 * median(abs), float64(len(abs)) / float64(len(c.off))
 }
+
+const checkForm = "check that the scan is of this form, flat and in full, or name the form it is"
 
 // Limits of the tests. Those on circles scale with the print's own spacing and with what the pattern,
 // laid over itself, could show at best; none depends on scan, ink or colour. Chosen between right maps and
@@ -345,22 +374,17 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	circleBlocks, arcBlocks := blockMeans(cs), blockMeans(as)
 	t.u = math.Hypot(t.u, circleBlocks)
 	swirl := t.warp.swirl(p.inner, p.outer)
-	if debug != nil {
-		debug("  judge shift %.2f score %.3f lead %.3f parts: slipped %d score %.3f lead %.3f blocks %.4f arc blocks %.4f rings %.4f kept %.3f arcs %.4f share %.3f heavy %.2f u %.4f swirl %.4f",
-			whole.shift, whole.score, t.lead, slipped, worstScore/whole.score, worstLead, circleBlocks/p.spacing(), arcBlocks, t.rings, t.kept, t.arcs, t.share, t.heavy, t.u, swirl)
-	}
-	const check = "check that the scan is of this form, flat and in full, or name the form it is"
 	switch {
 	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():
-		return &Refusal{"ends", fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, check)}
+		return &Refusal{"ends", fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)}
 	case t.lead < leastLead:
-		return &Refusal{"ends", fmt.Sprintf("which printed circle is which cannot be told for sure on form %s: %s", f.Form, check)}
+		return &Refusal{"ends", fmt.Sprintf("which printed circle is which cannot be told for sure on form %s: %s", f.Form, checkForm)}
 	case slipped > 0 || worstLead < partLead || worstScore < partScore*whole.score:
-		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, check)}
+		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, checkForm)}
 	case circleBlocks > blockShare*p.spacing():
-		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, check)}
+		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, checkForm)}
 	case t.kept < leastKept:
-		return &Refusal{"circles", fmt.Sprintf("only %.0f %% of the printed circles of form %s were found: %s", 100*t.kept, f.Form, check)}
+		return &Refusal{"circles", fmt.Sprintf("only %.0f %% of the printed circles of form %s were found: %s", 100*t.kept, f.Form, checkForm)}
 	case t.share < leastShare:
 		return &Refusal{"arcs", fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is the picture mirrored, or lean or every_minutes of the form wrong?", 100*t.share, f.Form)}
 	case arcBlocks > arcBlockMM:

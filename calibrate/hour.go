@@ -31,10 +31,11 @@ const (
 	clearOfEdge  = 2.0 // the edge may be off the print by half a millimetre, and casts a shadow
 	clearOfHub   = 2.0
 	rowMM        = 0.4
+	printCap     = 0.15 // density: pale print stays below, ink and dark print count as this
 )
 
 // unrollMargins samples the annulus outside the outermost circle and the centre print.
-func unrollMargins(pl *plane, w *Warp, f *form.Form, cap float64) [2]margin2 {
+func unrollMargins(pl *plane, w *Warp, f *form.Form) [2]margin2 {
 	var out [2]margin2
 	for k, span := range [2][2]float64{
 		{f.Outer() + clearOfPrint, f.DiameterMM/2 - clearOfEdge},
@@ -57,9 +58,9 @@ func unrollMargins(pl *plane, w *Warp, f *form.Form, cap float64) [2]margin2 {
 			row := m.v[i*turnColumns : (i+1)*turnColumns]
 			q := mean(sum, count, 1)
 			q.highPass(max(20, int(8/(2*math.Pi*r/turnColumns))))
-			// handwriting and stains are stronger than print: bound them at the print's own contrast
+			// handwriting and stains are stronger than print: bound them
 			for j, v := range q.v {
-				row[j] = float32(math.Max(-0.3*cap, math.Min(cap, float64(v))))
+				row[j] = float32(math.Max(-0.3*printCap, math.Min(printCap, float64(v))))
 			}
 			blur(row, math.Max(0.7, 0.25/(2*math.Pi*r/turnColumns)))
 		}
@@ -151,7 +152,11 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time: %v", f.Path, err)}
 	}
 	hours = math.Mod(hours, f.RotationHours)
-	fit, err := fitForm(ctx, pic, f)
+	found, err := starts(pic)
+	if err != nil {
+		return nil, err
+	}
+	fit, err := fitForm(ctx, found, f)
 	if err != nil {
 		return nil, err
 	}
@@ -171,6 +176,6 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, err
 	}
 	b := &Blank{Face: fit.face(f, HourBlank)}
-	b.margins = unrollMargins(fit.plane, &fit.warp, f, fit.printCap())
+	b.margins = unrollMargins(fit.plane, &fit.warp, f)
 	return b, nil
 }

@@ -49,9 +49,9 @@ func edges(pic *picture.Picture, channel int) []edge {
 	return out
 }
 
-// votes gives the places that most normals pass through, best first: the centre
-// of concentric circles (a Hough transform for centres).
-func votes(pic *picture.Picture, es []edge, keep int) [][2]float64 {
+// vote gives the place that most normals pass through: the centre of
+// concentric circles (a Hough transform for centres).
+func vote(pic *picture.Picture, es []edge) (x, y float64) {
 	const cells = 110
 	long := float64(max(pic.Width, pic.Height))
 	cell := long / (cells - 10)
@@ -77,36 +77,21 @@ func votes(pic *picture.Picture, es []edge, keep int) [][2]float64 {
 			}
 		}
 	}
-	smooth := make([]float64, cells*cells)
+	most := -1.0
 	for j := 1; j < cells-1; j++ {
 		for i := 1; i < cells-1; i++ {
+			sum := 0.0
 			for b := -1; b <= 1; b++ {
 				for a := -1; a <= 1; a++ {
-					smooth[j*cells+i] += grid[(j+b)*cells+i+a]
+					sum += grid[(j+b)*cells+i+a]
 				}
 			}
-		}
-	}
-	var out [][2]float64
-	for range keep {
-		best := 0
-		for i, v := range smooth {
-			if v > smooth[best] {
-				best = i
-			}
-		}
-		if smooth[best] == 0 {
-			break
-		}
-		bi, bj := best%cells, best/cells
-		out = append(out, [2]float64{ox + (float64(bi)+0.5)*cell, oy + (float64(bj)+0.5)*cell})
-		for j := max(0, bj-4); j <= min(cells-1, bj+4); j++ {
-			for i := max(0, bi-4); i <= min(cells-1, bi+4); i++ {
-				smooth[j*cells+i] = 0
+			if sum > most {
+				most, x, y = sum, ox+(float64(i)+0.5)*cell, oy+(float64(j)+0.5)*cell
 			}
 		}
 	}
-	return out
+	return x, y
 }
 
 // rectify is a homography from pixels to a plane in which the chart's circles
