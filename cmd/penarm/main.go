@@ -100,6 +100,10 @@ It supports a licensed person's judgement and replaces neither that, nor the
 regulatory agency, nor the sealed equipment's tests, nor the phosphatase test.
 
 ` + exitHelp,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			return errors.New("a command is needed: penarm help lists them")
+		},
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},

@@ -373,7 +373,9 @@ func (c *Checker) blank(ctx context.Context, f *form.Form) (*calibrate.Blank, er
 }
 
 // trace follows the ink. Where nothing names the recorder, those that use the
-// form are tried and the one whose pens the ink fits is taken.
+// form are tried, and those kept for which the ink shows most pens. Several that
+// have the same single pen are not told apart: the chart is then read without
+// naming one.
 func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
 	var on time.Time
 	if r.entries != nil {
@@ -385,7 +387,8 @@ func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
 			return NewError(path, "recorder", fmt.Errorf("no recorder uses form %s", r.face.Form.Form), "add the recorder to the plant file")
 		}
 	}
-	best, second := -1.0, -1.0
+	most := -1
+	var kept []*entries.Recorder
 	for _, rec := range may {
 		var pens []digitize.Pen
 		for _, p := range rec.Pens {
@@ -395,21 +398,22 @@ func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
 		if err != nil {
 			return NewError(path, "trace", err, "look whether the pen line can be seen on the scan; if so, report the scan")
 		}
-		score := fit(t.Series)
-		if score <= best {
-			second = max(second, score)
-			continue
+		switch n := shown(t.Series); {
+		case n > most:
+			most, kept, r.series, r.events = n, []*entries.Recorder{rec}, t.Series, t.Events
+		case n == most:
+			kept = append(kept, rec)
 		}
-		best, second = score, best
-		r.recorder, r.series, r.events = rec, t.Series, t.Events
 	}
-	if len(may) > 1 && best-second < 0.1 {
-		var names []string
-		for _, rec := range may {
-			names = append(names, rec.Recorder)
+	r.recorder = kept[0]
+	if len(kept) > 1 {
+		r.recorder = nil
+		for _, rec := range kept {
+			if len(rec.Pens) > 1 || rec.Pens[0].AheadMinutes != kept[0].Pens[0].AheadMinutes {
+				return NewError(path, "recorder", fmt.Errorf("nothing names the recorder, and the ink does not tell apart %s, which all use form %s",
+					names(kept), r.face.Form.Form), "say which with --recorder, or write the entries")
+			}
 		}
-		return NewError(path, "recorder", fmt.Errorf("nothing names the recorder, and the ink does not tell apart %s, which all use form %s",
-			strings.Join(names, ", "), r.face.Form.Form), "say which with --recorder, or write the entries")
 	}
 	for i := range r.series {
 		r.series[i].Unit = r.face.Form.Unit
@@ -432,20 +436,33 @@ func (p *plant) recordersOf(form string) (out []*entries.Recorder) {
 	return out
 }
 
-// fit is how well the pens explain the ink: the share of well read samples, of
-// the worst pen.
-func fit(all []series.Series) float64 {
-	worst := 1.0
+// shown counts the pens that left a line: half an hour of well read samples at
+// least, and more of these than of weak ones. 0 where any pen of the recorder left none.
+func shown(all []series.Series) int {
 	for _, s := range all {
-		good := 0
-		for _, p := range s.Samples {
-			if p.Quality == series.Good {
-				good++
+		good, weak := 0.0, 0.0 // seconds
+		for i, p := range s.Samples[:max(0, len(s.Samples)-1)] {
+			d := s.Samples[i+1].Time.Sub(p.Time).Seconds()
+			switch p.Quality {
+			case series.Good:
+				good += d
+			case series.Weak:
+				weak += d
 			}
 		}
-		worst = min(worst, float64(good)/float64(max(1, len(s.Samples))))
+		if good < 1800 || good < weak {
+			return 0
+		}
 	}
-	return worst
+	return len(all)
+}
+
+func names(rs []*entries.Recorder) string {
+	var s []string
+	for _, r := range rs {
+		s = append(s, r.Recorder)
+	}
+	return strings.Join(s, ", ")
 }
 
 // convert turns the samples of a form printed in one unit into the plant's.
@@ -532,13 +549,20 @@ func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 
 // checked verifies the series and draws the evidence.
 func (c *Checker) checked(r *reading, o *Outcome) ([]file, error) {
-	hour := r.face.Hour
+	hour, expected := r.face.Hour, ""
+	if r.recorder != nil {
+		expected = r.recorder.Form
+	}
 	f := verify.Verify(verify.Problem{
 		Series: r.series, Events: r.events,
 		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
-		Form: r.face.Form, ExpectedForm: r.recorder.Form,
+		Form: r.face.Form, ExpectedForm: expected,
 		HourKnown: hour != calibrate.HourOnChart,
 	})
+	f.Form = r.face.Form.Form
+	if strings.HasPrefix(f.ChartDate, "0001-") {
+		f.ChartDate = "" // no date is written: the trace counts from day one
+	}
 	f.Scan = verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page}
 	f.Calibration = verify.Calibration{
 		Method: r.face.Method, Hour: string(hour),
