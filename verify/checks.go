@@ -313,12 +313,7 @@ func (j *judge) agreementCheck(m *matter) *Check {
 // apart: a recorder is good to 1 °F (PMO Appendix H, from memory), so one that seems to
 // stand five degrees F below the indicating thermometer, or ten above it, was not read at
 // the time written. Common practice, no source; the side that condemns a hold is the wider.
-func (j *judge) apart() float64 {
-	if j.unit == "C" {
-		return 5 / 1.8
-	}
-	return 5
-}
+func (j *judge) apart() float64 { return 5 / perF(j.unit) }
 
 func (j *judge) unseen(x comparison) string {
 	switch {

@@ -16,6 +16,7 @@ type node struct{ t, temp, uTemp, uTime float64 }
 // nothing sure between node i and node i+1.
 type trace struct {
 	origin   time.Time
+	flattest float64 // see flattestF; in the series' unit
 	nodes    []node
 	broken   []bool
 	backward []time.Time // samples that ran back in time, dropped
@@ -29,9 +30,9 @@ func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 
 // newTrace drops the gaps and whatever the unsure events cover. A step longer
 // than a minute and than three usual steps is a gap too: a logger's missing rows.
-func newTrace(s series.Series, origin time.Time, unsure []series.Event) *trace {
+func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
 	n := len(s.Samples)
-	tr := &trace{origin: origin, nodes: make([]node, 0, n), broken: make([]bool, 0, n)}
+	tr := &trace{origin: origin, flattest: flattestF / perF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n)}
 	steps := make([]float64, 0, n)
 	gap := false
 	for _, p := range s.Samples {
@@ -169,12 +170,21 @@ func (tr *trace) crossing(i int, level float64, value func(int) float64) (t, u f
 	if math.IsInf(slope, 0) || uTemp == 0 {
 		return t, uTime
 	}
-	return t, math.Hypot(uTemp/math.Max(slope, flattest), uTime)
+	return t, math.Hypot(uTemp/math.Max(slope, tr.flattest), uTime)
 }
 
-// flattest slope in degrees a second that a crossing is judged by: flatter ones would
-// give an hour or more of uncertainty, where the shifted traces decide instead.
-const flattest = 1e-4
+// flattestF is the flattest slope in °F a second that a crossing is judged by: flatter ones
+// would give an hour or more of uncertainty, where the shifted traces decide instead.
+const flattestF = 1e-4
+
+// perF is how many degrees Fahrenheit a degree of the unit is: it takes the limits below,
+// kept in °F, into the unit of a series, so that a course is judged alike in both.
+func perF(unit string) float64 {
+	if unit == "C" {
+		return 1.8
+	}
+	return 1
+}
 
 // slope about a crossing in degrees a second: least squares over half a minute to
 // either side, so that the raggedness of neighbouring samples does not steepen it.

@@ -129,7 +129,7 @@ func newJudge(p Problem) *judge {
 				evs = append(evs, e)
 			}
 		}
-		switch tr := newTrace(s, origin, evs); s.Pen {
+		switch tr := newTrace(s, j.unit, origin, evs); s.Pen {
 		case "product":
 			j.product = tr
 		case "airspace":
@@ -141,7 +141,7 @@ func newJudge(p Problem) *judge {
 			j.doubtAfter = math.Min(j.doubtAfter, j.product.sec(e.From))
 		}
 	}
-	for _, s := range j.product.strokes(strokeF / map[string]float64{"F": 1, "C": 1.8}[j.unit]) {
+	for _, s := range j.product.strokes(strokeF / perF(j.unit)) {
 		if !j.told("product", j.product.at(s[0]-60), j.product.at(s[1]+60)) {
 			j.strokes = append(j.strokes, s)
 			j.doubtAfter = math.Min(j.doubtAfter, s[0])
@@ -332,11 +332,7 @@ func (m *matter) advance(after float64) float64 {
 const heatBelowF = 10.0
 
 func (j *judge) heats(level float64) []run {
-	d := heatBelowF
-	if j.unit == "C" {
-		d /= 1.8
-	}
-	return j.product.runs(level-d, shift{}, true)
+	return j.product.runs(level-heatBelowF/perF(j.unit), shift{}, true)
 }
 
 // share is what of the trace belongs to a batch at a level.
@@ -513,7 +509,7 @@ func (j *judge) unnamed() []Batch {
 			j.fill(&b, h, o)
 			b.Checks = []Check{j.holdCheck(h, o)}
 			b.Checks = append(b.Checks, j.information(h, o)...)
-			if top, _ := j.product.top(r.from, r.to); top > base+washF(j.unit) {
+			if top, _ := j.product.top(r.from, r.to); top > base+washF/perF(j.unit) {
 				b.Checks[0].Reason += fmt.Sprintf("; it reaches %s: it may be a wash", j.deg(top))
 			}
 			b.Verdict = worstOf(b.Checks)
@@ -527,12 +523,7 @@ func (j *judge) unnamed() []Batch {
 }
 
 // washF: milk is seldom taken so far above the legal temperature, wash water often is. Common practice, no source.
-func washF(unit string) float64 {
-	if unit == "C" {
-		return 15 / 1.8
-	}
-	return 15
-}
+const washF = 15.0
 
 func legalOf(o rules.Option, unit string) float64 { v, _ := o.Temperature.In(unit); return v }
 
@@ -658,7 +649,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 	top := math.Inf(-1)
 	for _, b := range j.Entries.Batches {
 		for _, r := range b.Indicating {
-			top = math.Max(top, j.own(r.Reads)+washF(j.unit)/3)
+			top = math.Max(top, j.own(r.Reads)+washF/perF(j.unit)/3)
 		}
 	}
 	runs := j.product.runs(level, shift{by: j.k * correlated}, true)
