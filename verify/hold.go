@@ -3,6 +3,7 @@ package verify
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -44,6 +45,7 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	m := j.k * correlated
 	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
+	below, above = j.bounded(below, legal, -h.lowered, false), j.bounded(above, legal, -h.lowered, true)
 	least := longest(shift{fixed: -math.Max(0, high+j.k*uHigh), by: -m}, false)
 	most := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, high-j.k*uHigh), by: m}, true)), s, true)
 
@@ -70,6 +72,29 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	return h
 }
 
+// bounded keeps the uncertainty of a run's ends within what the whole trace, shifted by k
+// standard uncertainties up and down, allows: the slope at a crossing says nothing of the
+// minutes around it, and a flat one there would let a hold last beyond all ink near the limit.
+func (j *judge) bounded(r run, legal, fixed float64, gaps bool) run {
+	if r.to <= r.from {
+		return r
+	}
+	from, to := r.to-r.from, r.to-r.from // how far each end may move, in seconds
+	touch := func(o run) bool { return o.from <= r.to && o.to >= r.from }
+	lower := slices.DeleteFunc(j.product.runs(legal, shift{fixed, -j.k}, gaps), func(o run) bool { return !touch(o) })
+	if n := len(lower); n > 0 {
+		from, to = lower[0].from-r.from, r.to-lower[n-1].to
+	}
+	for _, o := range j.product.runs(legal, shift{fixed, j.k}, gaps) {
+		if touch(o) {
+			from, to = math.Max(from, r.from-o.from), math.Max(to, o.to-r.to)
+		}
+	}
+	r.uFrom = math.Min(r.uFrom, math.Hypot(from/j.k, r.tFrom))
+	r.uTo = math.Min(r.uTo, math.Hypot(to/j.k, r.tTo))
+	return r
+}
+
 func longestOf(rs []run, s share, gaps bool) (best run) {
 	for _, r := range rs {
 		if s.has(r) && r.to-r.from > best.to-best.from && (r.from >= s.from-near || gaps && r.gap) {
@@ -88,7 +113,7 @@ func joined(rs []run) (out []run) {
 	for _, r := range rs {
 		if n := len(out); n > 0 && r.from-out[n-1].to < narrow {
 			l := &out[n-1]
-			l.to, l.uTo, l.open, l.gap, l.inked = r.to, r.uTo, l.open || r.open, l.gap || r.gap, l.inked || r.inked
+			l.to, l.uTo, l.tTo, l.open, l.gap, l.inked = r.to, r.uTo, r.tTo, l.open || r.open, l.gap || r.gap, l.inked || r.inked
 			continue
 		}
 		out = append(out, r)

@@ -3,7 +3,6 @@ package verify
 import (
 	"flag"
 	"fmt"
-	"math"
 	"os"
 	"slices"
 	"testing"
@@ -191,25 +190,22 @@ func celsius(s series.Series) series.Series {
 }
 
 // The same course in °F and in °C is judged alike, each a fixed distance from its own printed
-// limit: neither the verdict nor its minutes may hang on the unit. Where a course stands on an
-// edge, so that the last digit of the conversion decides, the verdict must change there in °F too.
+// limit. The last digits of the conversion may count for no more than a billionth of a degree
+// in °F does: on an edge the outcome in °C lies between those a hair below and above it.
 func TestUnitsAlike(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		s := course(r, "F")
-		a, b := judged(r, t, s), judged(r, t, celsius(s))
-		if a.Verdict == b.Verdict && math.Abs(*a.Measured-*b.Measured) <= 1e-3 {
-			return
-		}
-		for _, d := range []float64{-1e-9, 1e-9} {
+		shifted := func(d float64) Check {
 			n := series.Series{Pen: s.Pen, Unit: "F", Samples: slices.Clone(s.Samples)}
 			for i := range n.Samples {
 				n.Samples[i].Temperature += d
 			}
-			if e := judged(r, t, n); e.Verdict == b.Verdict && math.Abs(*e.Measured-*b.Measured) <= 1e-3 {
-				return
-			}
+			return judged(r, t, n)
 		}
-		r.Fatalf("%s %v in F, %s %v in C", a.Verdict, *a.Measured, b.Verdict, *b.Measured)
+		low, high, c := shifted(-1e-9), shifted(1e-9), judged(r, t, celsius(s))
+		if *c.Measured < *low.Measured-1e-3 || *c.Measured > *high.Measured+1e-3 || rank(c.Verdict) > rank(low.Verdict) || rank(c.Verdict) < rank(high.Verdict) {
+			r.Fatalf("%s %v in C, %s %v to %s %v in F", c.Verdict, *c.Measured, low.Verdict, *low.Measured, high.Verdict, *high.Measured)
+		}
 	})
 }
 
@@ -220,4 +216,13 @@ func TestFlatCrossingUnits(t *testing.T) {
 	require.NotNil(t, a.Batches[0].Hold)
 	assert.Greater(t, a.Batches[0].Hold.UMinutes, 30.0)
 	assert.InDelta(t, a.Batches[0].Hold.UMinutes, b.Batches[0].Hold.UMinutes, 1e-6)
+}
+
+// Four minutes about the limit are no half hour, however flat the line lies where it crosses it.
+func TestFlatCrossingIsShort(t *testing.T) {
+	for _, v := range []string{"144.999999999", "145.000000001"} {
+		s := line("product", "F", 0.4, 1, "09:30:00 85", "10:00:00 144", "10:00:20 145.06", "10:02:20 "+v, "10:04:20 "+v, "10:06:20 140", "13:00:00 85")
+		got := get(t, Verify(problem(t, "us-grade-a-vat", s, late())), 0, "hold")
+		assert.Equal(t, Fail, got.Verdict, "%s: %s", v, got.Reason)
+	}
 }

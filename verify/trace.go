@@ -80,11 +80,13 @@ func crossed(evs []series.Event, a, b time.Time) bool {
 	return slices.ContainsFunc(evs, func(e series.Event) bool { return a.Before(e.To) && b.After(e.From) || a.Equal(b) && a.Equal(e.From) })
 }
 
-// run is an unbroken stretch at or above a level, in the trace's seconds. uFrom
-// and uTo are the standard uncertainties of its ends in seconds.
+// run is an unbroken stretch at or above a level, in the trace's seconds. uFrom and
+// uTo are the standard uncertainties of its ends in seconds, tFrom and tTo the part of
+// them that the samples' times have.
 type run struct {
 	from, to   float64
 	uFrom, uTo float64
+	tFrom, tTo float64
 	open       bool // it touches an end of the trace: the paper does not show all of it
 	gap        bool // a gap lies within it, or makes one of its ends
 	inked      bool // ink, and not a gap alone, shows it
@@ -105,15 +107,15 @@ func (tr *trace) runs(level float64, s shift, gapsAbove bool) (out []run) {
 	}
 	value := func(i int) float64 { return tr.nodes[i].temp + s.fixed + s.by*tr.nodes[i].uTemp }
 	var cur *run
-	begin := func(t, u float64) { cur = &run{from: t, uFrom: u} }
-	end := func(t, u float64) {
-		cur.to, cur.uTo = t, u
+	begin := func(t, u, uTime float64) { cur = &run{from: t, uFrom: u, tFrom: uTime} }
+	end := func(t, u, uTime float64) {
+		cur.to, cur.uTo, cur.tTo = t, u, uTime
 		out = append(out, *cur)
 		cur = nil
 	}
 	above := value(0) >= level
 	if above {
-		begin(tr.nodes[0].t, tr.nodes[0].uTime)
+		begin(tr.nodes[0].t, tr.nodes[0].uTime, tr.nodes[0].uTime)
 		cur.open, cur.inked = true, true
 	}
 	for i := 0; i+1 < len(tr.nodes); i++ {
@@ -122,30 +124,30 @@ func (tr *trace) runs(level float64, s shift, gapsAbove bool) (out []run) {
 		switch {
 		case tr.broken[i] && gapsAbove:
 			if cur == nil {
-				begin(a.t, a.uTime)
+				begin(a.t, a.uTime, a.uTime)
 			}
 			cur.gap = true
 			if !next {
-				end(b.t, b.uTime)
+				end(b.t, b.uTime, b.uTime)
 			} else {
 				cur.inked = true
 			}
 		case tr.broken[i]:
 			if cur != nil {
 				cur.gap = true
-				end(a.t, a.uTime)
+				end(a.t, a.uTime, a.uTime)
 			}
 			if next {
-				begin(b.t, b.uTime)
+				begin(b.t, b.uTime, b.uTime)
 				cur.gap, cur.inked = true, true
 			}
 		case above != next:
-			t, u := tr.crossing(i, level, value)
+			t, u, uTime := tr.crossing(i, level, value)
 			if next {
-				begin(t, u)
+				begin(t, u, uTime)
 				cur.inked = true
 			} else {
-				end(t, u)
+				end(t, u, uTime)
 			}
 		}
 		above = next
@@ -153,24 +155,25 @@ func (tr *trace) runs(level float64, s shift, gapsAbove bool) (out []run) {
 	if cur != nil {
 		cur.open = true
 		last := tr.nodes[len(tr.nodes)-1]
-		end(last.t, last.uTime)
+		end(last.t, last.uTime, last.uTime)
 	}
 	return out
 }
 
 // crossing of the level between node i and the next, linear between them, with its
 // standard uncertainty: that of the temperature over the local slope, and that of
-// the time, in quadrature (JCGM 100:2008 5.1.2).
-func (tr *trace) crossing(i int, level float64, value func(int) float64) (t, u float64) {
+// the time, uTime, in quadrature (JCGM 100:2008 5.1.2).
+func (tr *trace) crossing(i int, level float64, value func(int) float64) (t, u, uTime float64) {
 	a, b := tr.nodes[i], tr.nodes[i+1]
 	va, vb := value(i), value(i+1)
 	t = a.t + (b.t-a.t)*(level-va)/(vb-va)
-	uTemp, uTime := (a.uTemp+b.uTemp)/2, (a.uTime+b.uTime)/2
+	uTemp := (a.uTemp + b.uTemp) / 2
+	uTime = (a.uTime + b.uTime) / 2
 	slope := math.Abs(tr.slope(i, t))
 	if math.IsInf(slope, 0) || uTemp == 0 {
-		return t, uTime
+		return t, uTime, uTime
 	}
-	return t, math.Hypot(uTemp/math.Max(slope, tr.flattest), uTime)
+	return t, math.Hypot(uTemp/math.Max(slope, tr.flattest), uTime), uTime
 }
 
 // flattestF is the flattest slope in °F a second that a crossing is judged by: flatter ones
