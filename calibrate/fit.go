@@ -75,6 +75,14 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		if r < 0.8*f.Inner() || r > f.DiameterMM/2 || math.Abs(steps-math.Round(steps)) > 0.35 {
 			return nil, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", p.Mark.X, p.Mark.Y)}
 		}
+		if p.Blank != nil { // a slip of the finger is not to overrule print that is clear
+			arc, best, next := findHour(unrollMargins(t.plane, &t.warp, f), p.Blank, f)
+			all, _ := f.Arcs()
+			if d := int(f.Direction())*arc - int(math.Round(steps)); best >= blankLeast && best >= blankLead*next && d%all != 0 {
+				return nil, &Refusal{"mark", fmt.Sprintf("the print says another hour at (%.0f, %.0f) than the mark, by %.2f h: look at the printed numeral again, or leave the mark out",
+					p.Mark.X, p.Mark.Y, math.Abs(math.Remainder(float64(d)*every, f.RotationHours)))}
+			}
+		}
 		if err := t.setZero(int(math.Round(steps)), f); err != nil {
 			return nil, err
 		}

@@ -33,14 +33,12 @@ Exit status:
 			}
 			return o.run(cmd, archive.Calibrate, scans, func(all []archive.Outcome) error {
 				for _, c := range all {
-					line := ""
 					if c.Err != nil {
-						line = unreadLine(c)
-					} else {
-						k := c.Calibration
-						line = fmt.Sprintf("%s: form %s, circles %.3f mm rms, arcs %.1f s rms, hour from %s", c.Name, k.Form, k.RingResidualMM, k.ArcResidualS, k.Hour)
+						continue
 					}
-					if _, err := fmt.Fprintln(cmd.OutOrStdout(), line); err != nil {
+					k := c.Calibration
+					if _, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: form %s, circles %.3f mm rms, arcs %.1f s rms, hour from %s\n",
+						c.Name, k.Form, k.RingResidualMM, k.ArcResidualS, k.Hour); err != nil {
 						return err
 					}
 				}

@@ -13,10 +13,11 @@ import (
 
 // runOptions are the flags of the commands that read scans.
 type runOptions struct {
-	plant, out, recorder, sheet, form string
-	jobs                              int
-	timeout                           time.Duration
-	json                              bool
+	plant, out, recorder, sheet, form, hour, at string
+
+	jobs    int
+	timeout time.Duration
+	json    bool
 }
 
 // bind adds the flags that the commands share.
@@ -28,6 +29,8 @@ func (o *runOptions) bind(cmd *cobra.Command, entries bool) {
 	if entries {
 		f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
 	}
+	f.StringVar(&o.hour, "hour", "", "a printed hour HH:MM that one chart shows --at a pixel")
+	f.StringVar(&o.at, "at", "", "pixel X,Y where the arc of --hour meets the outermost circle")
 	f.IntVar(&o.jobs, "jobs", 0, "worker processes (default: as many as cores)")
 	f.DurationVar(&o.timeout, "timeout", 120*time.Second, "longest time for one chart")
 	f.BoolVar(&o.json, "json", false, "print the outcomes as JSON")
@@ -44,9 +47,19 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	if o.jobs < 0 || o.timeout <= 0 {
 		return errors.New("--jobs and --timeout must be above 0")
 	}
+	var mark *archive.Mark
+	if o.hour != "" || o.at != "" {
+		if len(scans) != 1 {
+			return errors.New("--hour and --at tell the hour of one chart: name one scan")
+		}
+		var err error
+		if mark, err = archive.ParseMark(o.hour, o.at); err != nil {
+			return err
+		}
+	}
 	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
 		Job: archive.Job{
-			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet,
+			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Mark: mark,
 		},
 		Scans: scans, Jobs: o.jobs, Timeout: o.timeout, Worker: workerCommand(),
 	})
@@ -62,6 +75,11 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 		}{"penarm.run/1", outcomes})
 	} else {
 		err = print(outcomes)
+	}
+	for _, c := range outcomes {
+		if c.Err != nil {
+			fmt.Fprintln(cmd.ErrOrStderr(), "penarm:", line(c.Err.Error()))
+		}
 	}
 	if err != nil {
 		return unread(fmt.Errorf("standard output: %w", err))

@@ -25,11 +25,10 @@ Exit status:
 		RunE: func(cmd *cobra.Command, scans []string) error {
 			return o.run(cmd, archive.Digitize, scans, func(all []archive.Outcome) error {
 				for _, c := range all {
-					line := filepath.Join(o.out, c.Name, "series.csv")
 					if c.Err != nil {
-						line = unreadLine(c)
+						continue
 					}
-					if _, err := fmt.Fprintln(cmd.OutOrStdout(), line); err != nil {
+					if _, err := fmt.Fprintln(cmd.OutOrStdout(), filepath.Join(o.out, c.Name, "series.csv")); err != nil {
 						return err
 					}
 				}

@@ -47,6 +47,8 @@ func TestScripts(t *testing.T) {
 			"hugepng":  hugePNG,
 			"photo":    photo,
 			"tinydisk": tinyDisk,
+			"noblank":  noBlank,
+			"fifo":     fifo,
 		},
 	})
 }
@@ -71,9 +73,9 @@ func status(ts *testscript.TestScript, neg bool, args []string) {
 func cut(ts *testscript.TestScript, neg bool, args []string) {
 	data, err := os.ReadFile(ts.MkAbs(args[0]))
 	ts.Check(err)
-	percent, err := strconv.Atoi(args[2])
+	percent, err := strconv.ParseFloat(args[2], 64)
 	ts.Check(err)
-	ts.Check(os.WriteFile(ts.MkAbs(args[1]), data[:len(data)*percent/100], 0o666))
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), data[:int(float64(len(data))*percent/100)], 0o666))
 }
 
 // hugePNG TO: a valid header that claims 200,000 × 200,000 pixels, and no more.
@@ -117,6 +119,22 @@ func tinyDisk(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.MkdirAll(dir, 0o777))
 	ts.Check(mountTiny(dir))
 	ts.Defer(func() { syscall.Unmount(dir, 0) })
+}
+
+// noblank FORM takes the blank, its last key, out of a form file.
+func noBlank(ts *testscript.TestScript, neg bool, args []string) {
+	data, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	kept, _, found := bytes.Cut(data, []byte("\nblank:"))
+	if !found {
+		ts.Fatalf("%s names no blank", args[0])
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), append(kept, '\n'), 0o666))
+}
+
+// fifo NAME makes a pipe that nobody writes to.
+func fifo(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Check(syscall.Mkfifo(ts.MkAbs(args[0]), 0o666))
 }
 
 func mountTiny(dir string) error { return syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=64k") }

@@ -100,9 +100,6 @@ func decided(f *verify.Findings) string {
 	return strings.Join(names, ", ") + ": " + reason
 }
 
-// unreadLine is an unread chart in the lists of the single steps.
-func unreadLine(o archive.Outcome) string { return line(o.Name + ": unread: " + o.Err.Error()) }
-
 // printChecks lists every check of one chart with its figure, limit and reason.
 func printChecks(w io.Writer, f *verify.Findings) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)

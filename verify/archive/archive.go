@@ -6,11 +6,14 @@ package archive
 import (
 	"errors"
 	"fmt"
+	"math"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 
 	"penarm/calibrate"
+	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
 	"penarm/verify"
 )
@@ -57,6 +60,25 @@ type Job struct {
 	Out      string   `json:"out"`
 	Recorder string   `json:"recorder"` // where the entries name none
 	Sheet    string   `json:"sheet"`    // CSV day sheet, beside the entries files
+	Mark     *Mark    `json:"mark"`     // nil: the print alone tells the hour
+}
+
+// Mark is a place of the scan, in pixels, whose printed hour a person has told.
+type Mark = calibrate.Mark
+
+// ParseMark reads a mark from an hour HH:MM and a pixel X,Y.
+func ParseMark(hour, at string) (*Mark, error) {
+	h, err := form.ParseHours(hour)
+	if err != nil {
+		return nil, fmt.Errorf("--hour: %w", err)
+	}
+	x, y, _ := strings.Cut(at, ",")
+	px, errX := strconv.ParseFloat(x, 64)
+	py, errY := strconv.ParseFloat(y, 64)
+	if errX != nil || errY != nil || math.IsNaN(px+py) || math.IsInf(px+py, 0) {
+		return nil, fmt.Errorf("--at: %q is no pixel: write X,Y as a viewer of pictures shows them", at)
+	}
+	return &Mark{Hours: h, X: px, Y: py}, nil
 }
 
 // Outcome of a job. Exactly one of Pages, Err and the step's own result is there.
@@ -108,7 +130,11 @@ func NewError(file, place string, err error, remedy string) *Error {
 	case errors.As(err, &known):
 		reason, remedy = known.File+": "+known.Reason, known.Remedy
 	case errors.As(err, &refusal):
-		place, reason = place+", "+refusal.Test, refusal.Words
+		place = place + ", " + refusal.Test
+		// where a refusal's words end in what to do, that is nearer the matter than what holds for all
+		if at := strings.LastIndex(reason, ": "); at > 0 {
+			reason, remedy = reason[:at], reason[at+2:]
+		}
 	}
 	reason = strings.TrimPrefix(strings.TrimPrefix(reason, "open "), file+": ")
 	return &Error{Schema: "penarm.error/1", File: file, Place: place, Reason: reason, Remedy: remedy}

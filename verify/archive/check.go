@@ -143,6 +143,9 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 		if err != nil {
 			return nil, NewError(path, "scan", err, "scan the chart again as JPEG, PNG, TIFF or PDF")
 		}
+		if n > 1 && job.Mark != nil {
+			return nil, NewError(path, "mark", fmt.Errorf("--hour and --at tell the hour of one chart, the file has %d pages", n), "take the page out into a file of its own")
+		}
 		if n > 1 {
 			o.Pages = n
 			return nil, nil
@@ -181,7 +184,11 @@ func regular(path string) error {
 	case errors.Is(err, os.ErrNotExist):
 		return errors.New("no such file")
 	case err != nil:
-		return err
+		var pe *os.PathError
+		if errors.As(err, &pe) {
+			err = pe.Err
+		}
+		return fmt.Errorf("cannot be opened: %w", err)
 	case !st.Mode().IsRegular():
 		return errors.New("is not an ordinary file")
 	case st.Size() == 0:
@@ -321,7 +328,7 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 		if err != nil {
 			return NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
 		}
-		face, err := calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: b})
+		face, err := calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: b, Mark: job.Mark})
 		switch {
 		case err != nil:
 			refused = err
