@@ -33,6 +33,9 @@ type Problem struct {
 type Result struct {
 	Series []series.Series // one a pen, in the order of Problem.Pens
 	Events []series.Event
+	// ZeroAt is the instant of printed hour 0 on the clock of the samples, whole
+	// turns aside. The zero time: OnChart is unknown and samples count from it, or there is no ink.
+	ZeroAt time.Time
 }
 
 // Trace follows every pen over the chart. Samples stand where the printed arcs

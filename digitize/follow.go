@@ -85,6 +85,7 @@ func (t *tracer) result() *Result {
 		return res
 	}
 	clk := newClock(t.p, start)
+	res.ZeroAt = clk.zero
 	first := clk.at(start)
 	if on := t.p.OnChart; !on.IsZero() {
 		if off := first.Sub(on); off.Abs() > 15*time.Minute {

@@ -117,6 +117,7 @@ type reading struct {
 	face     *calibrate.Face
 	series   []series.Series
 	events   []series.Event
+	zeroAt   time.Time // of printed hour 0
 	plant    *plant
 	recorder *entries.Recorder
 	entries  *entries.Entries // nil: none
@@ -407,7 +408,7 @@ func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
 		}
 		switch n := shown(t.Series); {
 		case n > most:
-			most, kept, r.series, r.events = n, []*entries.Recorder{rec}, t.Series, t.Events
+			most, kept, r.series, r.events, r.zeroAt = n, []*entries.Recorder{rec}, t.Series, t.Events, t.ZeroAt
 		case n == most:
 			kept = append(kept, rec)
 		}
@@ -528,6 +529,7 @@ func settle(r *reading) {
 			s.Time = s.Time.Add(shift)
 		}
 	}
+	r.zeroAt = r.zeroAt.Add(shift)
 	for i := range r.events {
 		r.events[i].From, r.events[i].To = r.events[i].From.Add(shift), r.events[i].To.Add(shift)
 	}
@@ -580,7 +582,7 @@ func (c *Checker) checked(r *reading, o *Outcome) ([]file, error) {
 	o.Findings, o.Verdict = f, f.Verdict
 
 	in := evidence.Input{
-		Picture: r.picture, Face: r.face, Series: r.series, Events: r.events, Findings: f,
+		Picture: r.picture, Face: r.face, ZeroAt: r.zeroAt, Series: r.series, Events: r.events, Findings: f,
 		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
 	}
 	files, err := r.digitized()

@@ -29,9 +29,7 @@ type Input struct {
 	Entries  *entries.Entries  // nil: none written
 	Rules    *rules.RuleSet    // nil: not known
 
-	// ZeroAt is the clock time of printed hour 0. The zero time means: as the
-	// form's labels say (midnight, or when the chart was put on). It is needed
-	// where Face.Hour is on_chart: without it nothing can be placed by its time.
+	// ZeroAt is the instant of printed hour 0 on the clock of the series, whole turns aside.
 	ZeroAt time.Time
 	// Paper is "A4" or "Letter"; empty means A4.
 	Paper string
@@ -48,11 +46,6 @@ func FindingsJSON(f *verify.Findings) ([]byte, error) {
 // point is a place in a picture or on a page.
 type point struct{ x, y float64 }
 
-// placed says whether a clock time can be found on the paper.
-func (in *Input) placed() bool {
-	return in.Face.Hour != calibrate.HourOnChart || !in.ZeroAt.IsZero()
-}
-
 // ahead is by how much a pen writes later on the paper than the first pen.
 func (in *Input) ahead(pen string) time.Duration {
 	if in.Recorder != nil {
@@ -65,23 +58,9 @@ func (in *Input) ahead(pen string) time.Duration {
 	return 0
 }
 
-// zeroAt is the clock time of printed hour 0 on a day near t; whole turns do not matter on paper.
-func (in *Input) zeroAt(t time.Time) time.Time {
-	switch {
-	case !in.ZeroAt.IsZero():
-		return in.ZeroAt
-	case in.Face.Form.Labels.Kind == "elapsed":
-		if in.Entries != nil {
-			return in.Entries.OnChartTime()
-		}
-		return time.Time{}
-	}
-	return t.Truncate(24 * time.Hour)
-}
-
 // hours is the printed hour at which a pen stands at a clock time.
 func (in *Input) hours(pen string, t time.Time) float64 {
-	return t.Add(in.ahead(pen)).Sub(in.zeroAt(t)).Hours()
+	return t.Add(in.ahead(pen)).Sub(in.ZeroAt).Hours()
 }
 
 // radius is where on the paper (mm) a temperature in the unit lies.
@@ -262,7 +241,7 @@ func (in *Input) marks() (out []mark) {
 	}
 	for i := range out {
 		m := &out[i]
-		if m.onPaper || !in.placed() {
+		if m.onPaper {
 			continue
 		}
 		mid := m.from.Add(m.to.Sub(m.from) / 2)

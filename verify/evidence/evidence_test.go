@@ -96,7 +96,7 @@ func testInput() Input {
 		Provenance: verify.Provenance{Version: "penarm test", Files: map[string]string{"form": strings.Repeat("cd", 32)}},
 	}
 	return Input{
-		Picture: p, Face: face, Series: []series.Series{s, a}, Findings: f,
+		Picture: p, Face: face, ZeroAt: day, Series: []series.Series{s, a}, Findings: f,
 		Events:   []series.Event{{Kind: series.EventGap, Pen: "product", From: hm(8, 10, 0), To: hm(8, 20, 0), X: 1200, Y: 700, Text: "no ink"}},
 		Plant:    &entries.Plant{Plant: "Hollow Ash Dairy", Unit: "F"},
 		Recorder: &entries.Recorder{Recorder: "R9", Form: "T-1", Vat: "V9", Pens: []entries.Pen{{Pen: "product"}, {Pen: "airspace", AheadMinutes: 4}}},
@@ -358,7 +358,7 @@ func TestBareCharts(t *testing.T) {
 	noHold := testInput()
 	noHold.Findings.Batches[0].Hold = nil
 	noHour := testInput()
-	noHour.Face.Hour = calibrate.HourOnChart
+	noHour.Face.Hour, noHour.Entries = calibrate.HourOnChart, nil
 	placed := testInput()
 	placed.Face.Hour, placed.ZeroAt = calibrate.HourOnChart, hm(3, 17, 0)
 	elapsed := testInput()
@@ -378,7 +378,7 @@ func TestBareCharts(t *testing.T) {
 	}{
 		"nothing read": {bare, "No batch was judged on this chart"},
 		"no hold":      {noHold, "the chart shows no hold"},
-		"no hour":      {noHour, "HOUR NOT READ FROM THE PRINT: nothing is placed"},
+		"no hour":      {noHour, "NEITHER PRINTED HOURS READ NOR TIME ON CHART WRITTEN"},
 		"placed hour":  {placed, "HOUR NOT READ FROM THE PRINT: clock times count from"},
 		"no entries":   {elapsed, "TIME ON CHART NOT WRITTEN"},
 		"celsius":      {celsius, "145 °C"},
@@ -420,7 +420,7 @@ func TestHourFromTheWrittenTime(t *testing.T) {
 	assert.InDelta(t, x, got.x, 1e-6)
 	assert.InDelta(t, y, got.y, 1e-6)
 	in = testInput()
-	in.Face.Form.Labels.Kind = "elapsed" // printed 0 is 06:55
+	in.Face.Form.Labels.Kind, in.ZeroAt = "elapsed", hm(6, 55, 0)
 	got = in.pixel("airspace", hm(7, 51, 0), 150, "F")
 	x, y = place(1, 150, 0)
 	assert.InDelta(t, x, got.x, 1e-6)

@@ -30,16 +30,12 @@ func Overlay(w io.Writer, in Input) error {
 	if err != nil {
 		return err
 	}
-	if in.placed() {
-		o.course()
-	}
+	o.course()
 	o.print()
-	if in.placed() {
-		for i := range in.Series {
-			o.trace(&in.Series[i])
-		}
-		o.holds()
+	for i := range in.Series {
+		o.trace(&in.Series[i])
 	}
+	o.holds()
 	o.marks()
 	o.legend()
 	return jpeg.Encode(w, o.c.img, &jpeg.Options{Quality: 88})

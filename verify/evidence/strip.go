@@ -32,7 +32,7 @@ func Strip(w io.Writer, in Input) error {
 		return errors.New("evidence: no picture, no calibration or no findings to unroll: check the scan first")
 	}
 	from, to, ok := in.span()
-	if !ok || !in.placed() {
+	if !ok {
 		return errors.New("evidence: the chart has no trace with clock times, so that there is nothing to unroll: look at the overlay")
 	}
 	f := in.Face.Form
@@ -117,10 +117,6 @@ func (s *strip) closeUps(b verify.Batch, top, width int, res float64) {
 func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float64, tickEvery time.Duration) {
 	in := s.in
 	h0, h1 := in.hours("product", from), in.hours("product", to)
-	zero := in.zeroAt(from)
-	if h1 < h0 { // zeroAt follows the day; count on from the first
-		h1 = h0 + to.Sub(from).Hours()
-	}
 	n, m := r.Dx(), r.Dy()
 	planes := calibrate.Unroll(in.Picture, in.Face, calibrate.Frame{
 		Hour: h0, HourStep: (h1 - h0) / float64(n), Columns: n,
@@ -140,8 +136,7 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float
 		}
 	}
 	x := func(pen string, t time.Time) float64 {
-		hours := t.Add(in.ahead(pen)).Sub(zero).Hours()
-		return float64(r.Min.X) + (hours-h0)/(h1-h0)*float64(n)
+		return float64(r.Min.X) + (in.hours(pen, t)-h0)/(h1-h0)*float64(n)
 	}
 	y := func(temperature float64, unit string) float64 {
 		return float64(r.Max.Y) - 1 - (in.radius(temperature, unit)-inner)/(outer-inner)*float64(m)

@@ -111,10 +111,13 @@ func legendTrace(pen string) string {
 	return fmt.Sprintf("%s pen as read, drawn %s mm %s the ink", penWords(pen), number(besideMM, 1), side)
 }
 
+// unwritten says that nobody wrote when the chart was put on.
+func (in *Input) unwritten() bool { return in.Entries == nil || in.Entries.OnChartTime().IsZero() }
+
 // hourLabel names a printed hour as the program takes it.
 func (in *Input) hourLabel(h float64) string {
 	if in.Face.Hour == calibrate.HourOnChart {
-		if in.ZeroAt.IsZero() {
+		if in.unwritten() {
 			return "?"
 		}
 		return in.ZeroAt.Add(time.Duration(h * float64(time.Hour))).Format("15:04")
@@ -131,15 +134,14 @@ func (in *Input) hourLabel(h float64) string {
 // hourCaution says why clock times are not to be relied on; empty where they are.
 func (in *Input) hourCaution() string {
 	f := in.Face.Form
-	unwritten := in.Entries == nil || in.Entries.OnChartTime().IsZero()
 	switch {
-	case in.Face.Hour == calibrate.HourOnChart && in.ZeroAt.IsZero():
-		return "HOUR NOT READ FROM THE PRINT: nothing is placed by clock time"
+	case in.Face.Hour == calibrate.HourOnChart && in.unwritten():
+		return "NEITHER PRINTED HOURS READ NOR TIME ON CHART WRITTEN: times are no clock times"
 	case in.Face.Hour == calibrate.HourOnChart:
 		return "HOUR NOT READ FROM THE PRINT: clock times count from the written time on chart"
-	case unwritten && f.Labels.Kind == "elapsed":
+	case in.unwritten() && f.Labels.Kind == "elapsed":
 		return "TIME ON CHART NOT WRITTEN: times count from the printed 0 and are no clock times"
-	case unwritten && f.RotationHours < 24:
+	case in.unwritten() && f.RotationHours < 24:
 		return "TIME ON CHART NOT WRITTEN: a.m. or p.m. is not settled"
 	}
 	return ""
