@@ -193,59 +193,51 @@ func (c *canvas) tag(l *letters, p point, s string, col color.RGBA) {
 // pixel's footprint when it shrinks, linear between pixels when it grows.
 func resize(p *picture.Picture, w, h int) *image.RGBA {
 	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	xs, ys := taps(p.Width, w), taps(p.Height, h)
+	xs := taps(p.Width, w)
 	ch := p.Channels
-	acc := make([]uint32, 3*w)
-	rows := map[int][]uint8{} // source rows already squeezed to the new width
-	squeeze := func(y int) []uint8 {
-		src := p.Pix[y*p.Width*ch : (y+1)*p.Width*ch]
-		row := make([]uint8, 3*w)
-		for x, t := range xs {
-			var b, g, r uint32
-			i := t.from * ch
-			for _, k := range t.weights {
-				if ch == 3 {
-					b, g, r = b+k*uint32(src[i]), g+k*uint32(src[i+1]), r+k*uint32(src[i+2])
-				} else {
-					b += k * uint32(src[i])
-				}
-				i += ch
-			}
-			if ch == 1 {
-				g, r = b, b
-			}
-			row[3*x], row[3*x+1], row[3*x+2] = uint8((r+half)>>shift), uint8((g+half)>>shift), uint8((b+half)>>shift)
-		}
-		return row
-	}
-	for y, t := range ys {
-		clear(acc)
+	wide := p.Width * ch
+	acc := make([]uint32, wide)
+	for y, t := range taps(p.Height, h) {
+		// Rows first: long runs of neighbouring bytes are what a processor is quick at.
 		for k, wt := range t.weights {
-			row, ok := rows[t.from+k]
-			if !ok {
-				row = squeeze(t.from + k)
-				rows[t.from+k] = row
+			src := p.Pix[(t.from+k)*wide : (t.from+k+1)*wide]
+			acc := acc[:len(src)]
+			if k == 0 {
+				for i, v := range src {
+					acc[i] = wt * uint32(v)
+				}
+				continue
 			}
-			for i, v := range row {
+			for i, v := range src {
 				acc[i] += wt * uint32(v)
 			}
 		}
-		o := out.Pix[y*out.Stride:]
-		for x := range w {
-			o[4*x], o[4*x+1], o[4*x+2], o[4*x+3] = uint8((acc[3*x]+half)>>shift), uint8((acc[3*x+1]+half)>>shift), uint8((acc[3*x+2]+half)>>shift), 255
-		}
-		for k := range rows {
-			if k < t.from {
-				delete(rows, k)
+		o := out.Pix[y*out.Stride : y*out.Stride+4*w]
+		for x, t := range xs {
+			var b, g, r uint32
+			from := acc[t.from*ch : (t.from+len(t.weights))*ch]
+			if ch == 3 {
+				for k, wt := range t.weights {
+					v := from[3*k : 3*k+3 : 3*k+3]
+					b, g, r = b+wt*(v[0]>>spare), g+wt*(v[1]>>spare), r+wt*(v[2]>>spare)
+				}
+			} else {
+				for k, wt := range t.weights {
+					b += wt * (from[k] >> spare)
+				}
+				g, r = b, b
 			}
+			q := o[4*x : 4*x+4 : 4*x+4]
+			q[0], q[1], q[2], q[3] = uint8((r+half)>>(2*shift-spare)), uint8((g+half)>>(2*shift-spare)), uint8((b+half)>>(2*shift-spare)), 255
 		}
 	}
 	return out
 }
 
 const (
-	shift = 14
-	half  = 1 << (shift - 1)
+	shift = 14                         // bits of a weight
+	spare = 6                          // bits dropped between rows and columns: 8 + 2·shift − spare must fit 32
+	half  = 1 << (2*shift - spare - 1) // of the last bit kept
 )
 
 // tap is which old pixels make one new one, weights in 1/2^shift.

@@ -388,6 +388,7 @@ func TestBareCharts(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			require.NoError(t, Overlay(&bytes.Buffer{}, c.in))
 			require.NoError(t, Plot(&bytes.Buffer{}, c.in))
+			require.NoError(t, Strip(&bytes.Buffer{}, c.in))
 			assert.Contains(t, read(t, reportOf(t, c.in)), c.words)
 		})
 	}
@@ -399,7 +400,6 @@ func TestBareCharts(t *testing.T) {
 	assert.ErrorContains(t, Report(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Plot(&bytes.Buffer{}, Input{}), "no calibration")
 	assert.ErrorContains(t, Strip(&bytes.Buffer{}, Input{}), "no picture")
-	assert.ErrorContains(t, Strip(&bytes.Buffer{}, bare), "look at the overlay")
 }
 
 // A series in °C on a form printed in °F lies where the exact conversion says: 63 °C is 145.4 °F.
@@ -482,14 +482,18 @@ func TestStripShowsThePaper(t *testing.T) {
 	require.NoError(t, Strip(&b, in))
 	img, err := png.Decode(&b)
 	require.NoError(t, err)
-	// Rows are radius: 80 mm over the window's height, T = 150 at 50 of them up from the bottom.
-	rows := 560.0 // 80 mm at 7 pixels a mm
-	columns := math.Floor(130 * 60 * 2 * math.Pi * 70 / 43200 * perMM)
-	x := stripMargin + columns*(45.0+5)/130
-	y := 50 + rows - 1 - rows*50/80
-	assert.True(t, near(img, x, y+3, 1, color.RGBA{40, 40, 200, 255}), "ink beside the thin line")
-	assert.True(t, near(img, x, y, 1, product), "the thin line on it")
+	// 80 mm of paper on 520 rows are 6.5 pixels a mm; 130 minutes are 79.4 mm at mid-scale, 516 columns.
+	// T = 150 lies at 50 of the 80 mm up from the bottom.
+	x := stripMargin + 516*(45.0+5)/130
+	y := stripHead + 519 - 520*50.0/80
+	assert.True(t, near(img, x, y, 1, color.RGBA{40, 40, 200, 255}), "the ink itself")
+	assert.True(t, near(img, x, y-besideMM*6.5, 1, product), "the thin line above it")
 	assert.False(t, near(img, x, y-20, 6, color.RGBA{40, 40, 200, 255}))
+	// The middle of the first close-up is the start of the hold, the thin line within the ink.
+	x, y = stripMargin+closeWide/2, stripHead+520+stripFoot+closeHead+closeHigh/2
+	assert.True(t, near(img, x+6, y-7, 4, product), "the thin line in the ink") // beside the hold's own dashes
+	assert.True(t, near(img, x-10, y, 2, color.RGBA{40, 40, 200, 255}), "the ink on either side")
+	assert.True(t, near(img, x+12, y, 2, color.RGBA{40, 40, 200, 255}))
 }
 
 // What people write may hold any character: it must not break a page.

@@ -9,6 +9,7 @@ import (
 	"image/png"
 	"io"
 	"math"
+	"slices"
 	"time"
 
 	"penarm/calibrate"
@@ -17,39 +18,48 @@ import (
 )
 
 const (
-	stripWidth  = 3600 // pixels at most
-	stripMargin = 90   // left of and below the paper, for the axes
-	closeHeight = 420
-	closeAround = 5 * time.Minute
+	stripColumns = 1530 // drawn pixels of the whole chart along time, at most
+	stripRows    = 520  // and along temperature
+	stripFlat    = 380  // a whole turn would be flatter than this: then temperature is drawn larger than time
+	stripMargin  = 90   // left of the paper, for its axis
+	stripHead    = 88
+	stripFoot    = 66
+	closeWide    = 420 // a close-up, drawn pixels
+	closeHigh    = 240
+	closeScale   = 3 // drawn pixels a pixel of the scan in a close-up
+	closeHead    = 70
+	beyond       = 160             // grey, where the scan ends
+	closeAround  = 5 * time.Minute // shown to either side at least
 )
 
-// Strip writes the chart unrolled as PNG: clock time across, temperature up,
-// the paper itself below the trace, the legal line and the holds; under it, for
-// each hold, its start, its lowest point and its end at twice the scan's own
-// resolution. The paper is not retouched: print, ink and dirt show as scanned.
+// Strip writes the chart unrolled as PNG: clock time across, temperature up, the
+// paper with its real ink, the trace beside the ink as on the overlay, the legal line and the holds. Under it, for
+// each hold, its start, lowest point and end, three drawn pixels for one of the
+// scan, the trace in the middle of the ink. The paper is not retouched; its colours are cut to 256.
+// A chart without a trace is unrolled for one turn.
 func Strip(w io.Writer, in Input) error {
 	if in.Picture == nil || in.Face == nil || in.Findings == nil {
 		return errors.New("evidence: no picture, no calibration or no findings to unroll: check the scan first")
 	}
-	from, to, ok := in.span()
-	if !ok {
-		return errors.New("evidence: the chart has no trace with clock times, so that there is nothing to unroll: look at the overlay")
-	}
 	f := in.Face.Form
-	mid := (f.Inner() + f.Outer()) / 2
+	from, to, ok := in.span()
+	if ok {
+		from, to = from.Add(-5*time.Minute), to.Add(5*time.Minute)
+	} else {
+		from, to = in.ZeroAt, in.ZeroAt.Add(time.Duration(f.RotationHours*float64(time.Hour)))
+	}
 	a, b := in.at(0, f.Outer()), in.at(f.RotationHours/2, f.Outer())
 	res := math.Hypot(a.x-b.x, a.y-b.y) / (2 * f.Outer()) // pixels of the scan a mm
-	from, to = from.Add(-5*time.Minute), to.Add(5*time.Minute)
-	columns := int(to.Sub(from).Seconds() * f.MMPerSecond(mid) * res)
-	rows := int((f.Outer() - f.Inner()) * res)
-	if most := max(columns, rows); most > stripWidth {
-		columns, rows = columns*stripWidth/most, rows*stripWidth/most
-	}
+	wide := to.Sub(from).Seconds() * f.MMPerSecond((f.Inner()+f.Outer())/2)
+	high := f.Outer() - f.Inner()
+	scale := math.Min(2*res, math.Min(stripColumns/wide, stripRows/high))
+	columns, rows := max(int(wide*scale), stripColumns/3), max(int(high*scale), stripFlat)
 	holds := (&plotter{in: &in}).holds()
-	width := max(columns+stripMargin+20, 1500)
-	height := 50 + max(rows, 60) + 60
-	img := image.NewRGBA(image.Rect(0, 0, width, height+len(holds)*(closeHeight+100)))
-	draw.Draw(img, img.Rect, image.NewUniform(paper), image.Point{}, draw.Src)
+	height := stripHead + rows + stripFoot
+	img := image.NewRGBA(image.Rect(0, 0, stripMargin+stripColumns+20, height+len(holds)*(closeHead+closeHigh+stripFoot)))
+	for i := range img.Pix {
+		img.Pix[i] = 255
+	}
 	s := &strip{in: &in, c: newCanvas(img)}
 	var errs [2]error
 	s.plain, errs[0] = newLetters(20, false)
@@ -58,15 +68,63 @@ func Strip(w io.Writer, in Input) error {
 		return err
 	}
 	s.c.text(s.bold, point{12, 24}, 0, in.heading(), ink)
+	s.legend(point{stripMargin, 62})
+	s.window(image.Rect(stripMargin, stripHead, stripMargin+columns, stripHead+rows), from, to, f.Inner(), f.Outer(), 15*time.Minute, besideMM)
 	if f.Direction() < 0 {
-		s.c.text(s.plain, point{float64(width) - 12, 24}, 1, mirrored, quiet)
+		s.c.text(s.plain, point{stripMargin, float64(stripHead + rows + 48)}, 0, mirrored, quiet)
 	}
-	s.window(image.Rect(stripMargin, 50, stripMargin+max(columns, 60), 50+max(rows, 60)), from, to, f.Inner(), f.Outer(), 15*time.Minute)
+	s.numbers(stripMargin, stripHead+22, columns, from, to)
 	for i, b := range holds {
-		s.closeUps(b, height+i*(closeHeight+100), width, res)
+		s.closeUps(b, height+i*(closeHead+closeHigh+stripFoot), res)
 	}
 	enc := png.Encoder{CompressionLevel: png.BestSpeed}
-	return enc.Encode(w, img)
+	return enc.Encode(w, reduce(img))
+}
+
+// reduce cuts the colours to 256: the most frequent of 4,096 cells each give their
+// mean, every other cell takes the nearest of these. A strip of noisy paper so
+// takes a sixth of the room.
+func reduce(img *image.RGBA) *image.Paletted {
+	const cells = 1 << 12
+	cell := func(p []uint8) int { return int(p[0]>>4)<<8 | int(p[1]>>4)<<4 | int(p[2]>>4) }
+	var sums [cells][4]int // red, green, blue, count
+	for i := 0; i < len(img.Pix); i += 4 {
+		p := img.Pix[i : i+4 : i+4]
+		s := &sums[cell(p)]
+		s[0], s[1], s[2], s[3] = s[0]+int(p[0]), s[1]+int(p[1]), s[2]+int(p[2]), s[3]+1
+	}
+	order := make([]int, 0, cells)
+	for i, s := range sums {
+		if s[3] > 0 {
+			order = append(order, i)
+			for k := range 3 {
+				sums[i][k] = (s[k] + s[3]/2) / s[3]
+			}
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return sums[b][3] - sums[a][3] })
+	var index [cells]uint8
+	var colours color.Palette
+	for n, i := range order {
+		s := sums[i]
+		if n < 256 {
+			index[i] = uint8(n)
+			colours = append(colours, color.RGBA{uint8(s[0]), uint8(s[1]), uint8(s[2]), 255})
+			continue
+		}
+		best := math.MaxInt
+		for m, j := range order[:256] {
+			t := sums[j]
+			if d := (s[0]-t[0])*(s[0]-t[0]) + (s[1]-t[1])*(s[1]-t[1]) + (s[2]-t[2])*(s[2]-t[2]); d < best {
+				best, index[i] = d, uint8(m)
+			}
+		}
+	}
+	out := image.NewPaletted(img.Rect, colours)
+	for i := range out.Pix {
+		out.Pix[i] = index[cell(img.Pix[4*i:4*i+4])]
+	}
+	return out
 }
 
 // at is the picture pixel of a printed hour and radius.
@@ -81,68 +139,110 @@ type strip struct {
 	plain, bold *letters
 }
 
+// legend says what the lines are.
+func (s *strip) legend(p point) {
+	item := func(words string, col color.RGBA, width float64, dash ...float64) {
+		s.c.stroke([]point{p, {p.x + 40, p.y}}, width, col, dash...)
+		s.c.text(s.plain, point{p.x + 48, p.y}, 0, words, ink)
+		p.x += 48 + s.plain.width(words) + 26
+	}
+	for _, sr := range s.in.Series {
+		item(stripPen(sr.Pen), penColour(sr.Pen), 1.8)
+	}
+	item(legendLegal, legal, 1.4, 10, 6)
+}
+
+// numbers puts the marks' numbers over the times where they lie.
+func (s *strip) numbers(x0, y float64, columns int, from, to time.Time) {
+	taken := map[int]float64{}
+	for _, m := range s.in.marks() {
+		mid := m.from.Add(m.to.Sub(m.from) / 2)
+		if mid.Before(from) || mid.After(to) {
+			continue
+		}
+		x := x0 + float64(columns)*mid.Sub(from).Seconds()/to.Sub(from).Seconds()
+		slot := int(x / 36)
+		p := point{x, y + 36*taken[slot]}
+		for k := -1; k <= 1; k++ {
+			taken[slot+k]++
+		}
+		s.c.disc(p, 17, ink)
+		s.c.disc(p, 14.5, amber)
+		s.c.text(s.bold, p, 0.5, fmt.Sprint(m.n), ink)
+	}
+}
+
 // closeUps draws start, lowest point and end of a hold side by side.
-func (s *strip) closeUps(b verify.Batch, top, width int, res float64) {
+func (s *strip) closeUps(b verify.Batch, top int, res float64) {
 	f := s.in.Face.Form
 	s.c.text(s.bold, point{12, float64(top) + 18}, 0, holdTitle(b), ink)
 	lowest, _, ok := s.in.lowestAt(b.Hold)
 	if !ok {
 		lowest = b.Hold.Start.Add(b.Hold.End.Sub(b.Hold.Start.Time) / 2)
 	}
-	third := width / 3
 	for i, c := range []struct {
 		at    time.Time
 		words string
 	}{{b.Hold.Start.Time, startWord}, {lowest, lowestWord}, {b.Hold.End.Time, endWord}} {
-		r := image.Rect(third*i+stripMargin, top+64, third*(i+1)-12, top+64+closeHeight-60)
-		// As many mm as fit at two drawn pixels for one of the scan, but never less than five minutes to each side.
+		left := stripMargin + i*(closeWide+stripMargin+45)
+		r := image.Rect(left, top+closeHead, left+closeWide, top+closeHead+closeHigh)
 		mid := s.in.radius(b.Legal, b.Unit)
 		if t, ok := reading(s.in.pen("product"), c.at); ok {
 			mid = s.in.radius(t, s.in.unit())
 		}
-		scale := 2 * res
-		half := time.Duration(float64(r.Dx()) / scale / f.MMPerSecond(mid) / 2 * float64(time.Second))
+		scale := closeScale * res
+		half := time.Duration(closeWide / scale / f.MMPerSecond(mid) / 2 * float64(time.Second))
 		if half < closeAround {
 			half = closeAround
-			scale = float64(r.Dx()) / (2 * half.Seconds() * f.MMPerSecond(mid))
+			scale = closeWide / (2 * half.Seconds() * f.MMPerSecond(mid))
 		}
-		reach := float64(r.Dy()) / scale / 2
-		s.c.text(s.plain, point{float64(r.Min.X), float64(top) + 46}, 0, c.words+" "+clock(c.at), ink)
-		s.window(r, c.at.Add(-half), c.at.Add(half), math.Max(1, mid-reach), mid+reach, 5*time.Minute)
+		reach := closeHigh / scale / 2
+		s.c.text(s.plain, point{float64(r.Min.X), float64(top) + 52}, 0, c.words+" "+clock(c.at), ink)
+		s.window(r, c.at.Add(-half), c.at.Add(half), math.Max(1, mid-reach), mid+reach, 5*time.Minute, 0)
 	}
 }
 
 // window draws the paper between two clock times (of the product pen) and two
-// radii (mm, the smaller below) in the rectangle, with axes and what was read.
-func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float64, tickEvery time.Duration) {
+// radii (mm, the smaller below) in the rectangle, with axes and what was read,
+// traces aside (mm) above the ink, the airspace pen's below.
+func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float64, tickEvery time.Duration, aside float64) {
 	in := s.in
 	h0, h1 := in.hours("product", from), in.hours("product", to)
 	n, m := r.Dx(), r.Dy()
 	planes := calibrate.Unroll(in.Picture, in.Face, calibrate.Frame{
 		Hour: h0, HourStep: (h1 - h0) / float64(n), Columns: n,
 		Radius: inner, RadiusStep: (outer - inner) / float64(m), Rows: m}, nil)
-	for c := range n {
-		for k := range m {
-			i := c*m + k
-			var px [3]uint8 // red, green, blue
-			for ch := range 3 {
-				v := planes[min(2-ch, len(planes)-1)][i]
-				if v < 0 {
-					v = 160
+	up := in.Face.Form.Temperature(outer) > in.Face.Form.Temperature(inner)
+	img := s.c.img
+	for k := range m {
+		row := r.Max.Y - 1 - k
+		if !up {
+			row = r.Min.Y + k
+		}
+		px := img.Pix[img.PixOffset(r.Min.X, row):]
+		for ch := range 3 { // red, green, blue
+			plane := planes[min(2-ch, len(planes)-1)]
+			for c := range n {
+				v := plane[c*m+k]
+				if v == calibrate.Outside {
+					v = beyond
 				}
-				px[ch] = uint8(v + 0.5)
+				px[4*c+ch] = uint8(v + 0.5)
 			}
-			s.c.img.SetRGBA(r.Min.X+c, r.Max.Y-1-k, color.RGBA{px[0], px[1], px[2], 255})
 		}
 	}
 	x := func(pen string, t time.Time) float64 {
 		return float64(r.Min.X) + (in.hours(pen, t)-h0)/(h1-h0)*float64(n)
 	}
 	y := func(temperature float64, unit string) float64 {
-		return float64(r.Max.Y) - 1 - (in.radius(temperature, unit)-inner)/(outer-inner)*float64(m)
+		v := (in.radius(temperature, unit) - inner) / (outer - inner) * float64(m)
+		if !up {
+			return float64(r.Min.Y) + v
+		}
+		return float64(r.Max.Y) - 1 - v
 	}
 	// Everything read is drawn on a canvas of the window's own, so that nothing runs out of it.
-	sub := newCanvas(s.c.img.SubImage(r).(*image.RGBA))
+	sub := newCanvas(img.SubImage(r).(*image.RGBA))
 	local := func(px, py float64) point { return point{px - float64(r.Min.X), py - float64(r.Min.Y)} }
 	for _, b := range in.Findings.Batches {
 		if b.Hold == nil {
@@ -150,20 +250,25 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float
 		}
 		a, e := x("product", b.Hold.Start.Time), x("product", b.Hold.End.Time)
 		tint := color.RGBA{60, 80, 160, 26}
-		draw.Draw(s.c.img, image.Rect(int(a), r.Min.Y, int(e), r.Max.Y).Intersect(r), image.NewUniform(color.NRGBA(tint)), image.Point{}, draw.Over)
+		draw.Draw(img, image.Rect(int(a), r.Min.Y, int(e), r.Max.Y).Intersect(r), image.NewUniform(color.NRGBA(tint)), image.Point{}, draw.Over)
 		ly := y(b.Legal, b.Unit)
-		sub.stroke([]point{local(math.Max(a-200, float64(r.Min.X)), ly), local(math.Min(e+200, float64(r.Max.X)), ly)}, 1.4, legal, 10, 6)
+		sub.stroke([]point{local(math.Max(a-80, float64(r.Min.X)), ly), local(math.Min(e+80, float64(r.Max.X)), ly)}, 1.4, legal, 10, 6)
 		for _, v := range []float64{a, e} {
 			sub.stroke([]point{local(v, float64(r.Min.Y)), local(v, float64(r.Max.Y))}, 1.2, legal, 3, 5)
 		}
 	}
 	for i := range in.Series {
 		sr := &in.Series[i]
+		d := aside * float64(m) / (outer - inner)
+		if sr.Pen == "airspace" {
+			d = -d
+		}
 		for _, rn := range runs(sr) {
 			var good []point
 			for _, v := range rn {
 				good = append(good, local(x(sr.Pen, v.Time), y(v.Temperature, sr.Unit)))
 			}
+			good = beside(good, d)
 			for a := 0; a < len(rn); {
 				b := a
 				for b < len(rn) && (rn[b].Quality == series.Weak) == (rn[a].Quality == series.Weak) {
@@ -173,7 +278,7 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float
 				if rn[a].Quality == series.Weak {
 					dash = []float64{2, 5}
 				}
-				sub.stroke(good[a:min(b+1, len(rn))], 1.6, penColour(sr.Pen), dash...)
+				sub.stroke(good[a:min(b+1, len(rn))], 1.8, penColour(sr.Pen), dash...)
 				a = b
 			}
 		}

@@ -24,7 +24,7 @@ const (
 	legendIndicating = "indicating thermometer, written"
 	legendAirspace   = "airspace, written"
 	gapWord          = "no ink"
-	mirrored         = "unrolled: later to the right, so that writing on a chart that runs counterclockwise is mirrored"
+	mirrored         = "later lies to the right, so that writing is mirrored"
 	startWord        = "start"
 	lowestWord       = "lowest point"
 	endWord          = "end"
@@ -109,6 +109,14 @@ func legendTrace(pen string) string {
 		side = "inside"
 	}
 	return fmt.Sprintf("%s pen as read, drawn %s mm %s the ink", penWords(pen), number(besideMM, 1), side)
+}
+
+func stripPen(pen string) string {
+	side := "above"
+	if pen == "airspace" {
+		side = "below"
+	}
+	return fmt.Sprintf("%s pen as read, %s mm %s the ink", penWords(pen), number(besideMM, 1), side)
 }
 
 // unwritten says that nobody wrote when the chart was put on.
