@@ -13,11 +13,11 @@ import (
 
 // runOptions are the flags of the commands that read scans.
 type runOptions struct {
-	plant, out, recorder, sheet, form, hour, at string
+	plant, out, recorder, sheet, form, hour, at, paper string
 
-	jobs    int
-	timeout time.Duration
-	json    bool
+	jobs       int
+	timeout    time.Duration
+	json, full bool
 }
 
 // bind adds the flags that the commands share.
@@ -44,6 +44,9 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	if o.plant == "" && o.form == "" {
 		return errors.New("--plant FILE is needed: the plant file")
 	}
+	if o.paper != "" && o.paper != "A4" && o.paper != "Letter" {
+		return fmt.Errorf("--paper %s is not known: A4 or Letter", o.paper)
+	}
 	if o.jobs < 0 || o.timeout <= 0 {
 		return errors.New("--jobs and --timeout must be above 0")
 	}
@@ -60,6 +63,7 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
 		Job: archive.Job{
 			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Mark: mark,
+			Paper: o.paper, Full: o.full,
 		},
 		Scans: scans, Jobs: o.jobs, Timeout: o.timeout, Worker: workerCommand(),
 	})
@@ -99,8 +103,8 @@ func newCheck() *cobra.Command {
 
 Entries stand beside a scan: 0001.jpg has 0001.entries.yaml; or many share a
 --sheet. For 0001.jpg the folder OUT/0001 gets series.csv, findings.json,
-overlay.jpg and report.pdf; or error.json where the scan cannot be read. The
-table lists the charts worst first.
+overlay.jpg, strip.png and report.pdf; or error.json where the scan cannot be
+read. The table lists the charts worst first.
 
 ` + exitHelp,
 		Example: "  penarm check --plant plant.yaml --out OUT scans/*.jpg",
@@ -110,5 +114,7 @@ table lists the charts worst first.
 		},
 	}
 	o.bind(cmd, true)
+	cmd.Flags().StringVar(&o.paper, "paper", "A4", "paper of the report: A4 or Letter")
+	cmd.Flags().BoolVar(&o.full, "full", false, "also leave the overlay at scan size and the plot as SVG")
 	return cmd
 }

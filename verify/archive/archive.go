@@ -35,7 +35,7 @@ type Step string
 const (
 	Calibrate Step = "calibrate" // calibration.json, calibration.jpg
 	Digitize  Step = "digitize"  // series.csv
-	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, report.pdf
+	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, strip.png, report.pdf; with Job.Full also overlay-full.jpg, plot.svg
 )
 
 // files lists what a step leaves. A folder that holds anything else is never replaced.
@@ -46,7 +46,7 @@ func (s Step) files() []string {
 	case Digitize:
 		return []string{"series.csv"}
 	}
-	return []string{"series.csv", "findings.json", "overlay.jpg", "report.pdf"}
+	return []string{"series.csv", "findings.json", "overlay.jpg", "strip.png", "report.pdf", "overlay-full.jpg", "plot.svg"}
 }
 
 // Job is one chart to be done.
@@ -61,6 +61,8 @@ type Job struct {
 	Recorder string   `json:"recorder"` // where the entries name none
 	Sheet    string   `json:"sheet"`    // CSV day sheet, beside the entries files
 	Mark     *Mark    `json:"mark"`     // nil: the print alone tells the hour
+	Paper    string   `json:"paper"`    // of the report: "A4" or "Letter"; empty means A4
+	Full     bool     `json:"full"`     // the overlay at scan size and the plot as SVG, too
 }
 
 // Mark is a place of the scan, in pixels, whose printed hour a person has told.

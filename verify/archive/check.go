@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -96,7 +97,7 @@ func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
 	case Digitize:
 		files, err = r.digitized()
 	default:
-		files, err = c.checked(r, o)
+		files, err = r.checked(job, o)
 	}
 	if err != nil {
 		return NewError(o.File, "evidence", err, "this is a defect of penarm: report it together with the scan")
@@ -557,7 +558,7 @@ func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 }
 
 // checked verifies the series and draws the evidence.
-func (c *Checker) checked(r *reading, o *Outcome) ([]file, error) {
+func (r *reading) checked(job Job, o *Outcome) ([]file, error) {
 	hour, expected := r.face.Hour, ""
 	if r.recorder != nil {
 		expected = r.recorder.Form
@@ -584,6 +585,7 @@ func (c *Checker) checked(r *reading, o *Outcome) ([]file, error) {
 	in := evidence.Input{
 		Picture: r.picture, Face: r.face, ZeroAt: r.zeroAt, Series: r.series, Events: r.events, Findings: f,
 		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
+		Paper: job.Paper,
 	}
 	files, err := r.digitized()
 	if err != nil {
@@ -593,13 +595,24 @@ func (c *Checker) checked(r *reading, o *Outcome) ([]file, error) {
 	if err != nil {
 		return nil, err
 	}
-	var overlay, report bytes.Buffer
-	if err := evidence.Overlay(&overlay, in); err != nil {
-		return nil, err
+	files = append(files, file{"findings.json", data})
+	type drawing struct {
+		name string
+		draw func(io.Writer, evidence.Input) error
 	}
-	in.Drawn = overlay.Bytes()
-	if err := evidence.Report(&report, in); err != nil {
-		return nil, err
+	all := []drawing{{"overlay.jpg", evidence.Overlay}, {"report.pdf", evidence.Report}, {"strip.png", evidence.Strip}}
+	if job.Full {
+		all = append(all, drawing{"overlay-full.jpg", evidence.OverlayFull}, drawing{"plot.svg", evidence.Plot})
 	}
-	return append(files, file{"findings.json", data}, file{"overlay.jpg", overlay.Bytes()}, file{"report.pdf", report.Bytes()}), nil
+	for _, d := range all {
+		var b bytes.Buffer
+		if err := d.draw(&b, in); err != nil {
+			return nil, err
+		}
+		if d.name == "overlay.jpg" {
+			in.Drawn = b.Bytes() // the report shows it
+		}
+		files = append(files, file{d.name, b.Bytes()})
+	}
+	return files, nil
 }

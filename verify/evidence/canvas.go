@@ -38,21 +38,29 @@ func penColour(pen string) color.RGBA {
 	return product
 }
 
-// canvas is a picture that is drawn on. Coordinates are pixels, (0, 0) the centre of the top left one.
+// canvas is a picture that is drawn on. Coordinates and widths are pixels, (0, 0) the
+// centre of the top left one, of a picture k times smaller than img.
 type canvas struct {
 	img     *image.RGBA
+	k       float64
 	cover   []uint8 // how far the stroke in work covers each pixel: a stroke blends once, also where it crosses itself
 	touched []int32
 }
 
-func newCanvas(img *image.RGBA) *canvas {
-	return &canvas{img: img, cover: make([]uint8, img.Rect.Dx()*img.Rect.Dy())}
+func newCanvas(img *image.RGBA, k float64) *canvas {
+	return &canvas{img: img, k: k, cover: make([]uint8, img.Rect.Dx()*img.Rect.Dy())}
+}
+
+// pixel is where a point lies in img.
+func (c *canvas) pixel(p point) point {
+	return point{(p.x+0.5)*c.k - 0.5, (p.y+0.5)*c.k - 0.5}
 }
 
 // capsule covers the points within width/2 of the segment, soft over one pixel.
 func (c *canvas) capsule(a, b point, width float64) {
 	w, h := c.img.Rect.Dx(), c.img.Rect.Dy()
-	r := width/2 + 0.5
+	a, b = c.pixel(a), c.pixel(b)
+	r := width*c.k/2 + 0.5
 	x0, x1 := max(0, int(math.Floor(math.Min(a.x, b.x)-r))), min(w-1, int(math.Ceil(math.Max(a.x, b.x)+r)))
 	y0, y1 := max(0, int(math.Floor(math.Min(a.y, b.y)-r))), min(h-1, int(math.Ceil(math.Max(a.y, b.y)+r)))
 	dx, dy := b.x-a.x, b.y-a.y
@@ -131,7 +139,7 @@ func (c *canvas) disc(p point, radius float64, col color.RGBA) {
 }
 
 func (c *canvas) fill(x0, y0, x1, y1 float64, col color.RGBA) {
-	r := image.Rect(int(math.Round(x0)), int(math.Round(y0)), int(math.Round(x1)), int(math.Round(y1)))
+	r := image.Rect(int(math.Round(x0*c.k)), int(math.Round(y0*c.k)), int(math.Round(x1*c.k)), int(math.Round(y1*c.k)))
 	draw.Draw(c.img, r, image.NewUniform(color.NRGBA(col)), image.Point{}, draw.Over)
 }
 
@@ -156,9 +164,10 @@ var fonts = sync.OnceValues(func() ([2]*opentype.Font, error) {
 type letters struct {
 	face font.Face
 	size float64
+	k    float64 // of the canvas that they are for
 }
 
-func newLetters(size float64, bold bool) (*letters, error) {
+func newLetters(size float64, bold bool, k float64) (*letters, error) {
 	fs, err := fonts()
 	if err != nil {
 		return nil, err
@@ -167,18 +176,19 @@ func newLetters(size float64, bold bool) (*letters, error) {
 	if bold {
 		f = fs[1]
 	}
-	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: size, DPI: 72, Hinting: font.HintingNone})
-	return &letters{face, size}, err
+	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: size * k, DPI: 72, Hinting: font.HintingNone})
+	return &letters{face, size, k}, err
 }
 
 func (l *letters) width(s string) float64 {
-	return float64(font.MeasureString(l.face, s)) / 64
+	return float64(font.MeasureString(l.face, s)) / 64 / l.k
 }
 
 // text writes s with its middle left at p; align 0 begins, 0.5 centres, 1 ends at p.
 func (c *canvas) text(l *letters, p point, align float64, s string, col color.RGBA) {
 	d := font.Drawer{Dst: c.img, Src: image.NewUniform(col), Face: l.face}
-	d.Dot = fixed.Point26_6{X: fixed.Int26_6(64 * (p.x - align*l.width(s))), Y: fixed.Int26_6(64 * (p.y + 0.36*l.size))}
+	q := c.pixel(point{p.x - align*l.width(s), p.y + 0.36*l.size})
+	d.Dot = fixed.Point26_6{X: fixed.Int26_6(64 * q.x), Y: fixed.Int26_6(64 * q.y)}
 	d.DrawString(s)
 }
 

@@ -136,7 +136,7 @@ func overlayOf(t *testing.T, in Input) (image.Image, float64) {
 	require.NoError(t, Overlay(&b, in))
 	img, err := jpeg.Decode(&b)
 	require.NoError(t, err)
-	o, err := newOverlay(&in)
+	o, err := newOverlay(&in, false)
 	require.NoError(t, err)
 	require.Zero(t, o.from)
 	return img, o.scale
@@ -192,7 +192,7 @@ func TestOverlaySparesTheDesk(t *testing.T) {
 	small := in.Face.Warp
 	small.H = [9]float64{3, 0, 700, 0, 3, 800, 0, 0, 1} // the chart takes 720 of 2,000 pixels
 	in.Face.Warp = small
-	o, err := newOverlay(&in)
+	o, err := newOverlay(&in, false)
 	require.NoError(t, err)
 	// 1.16 × 120 mm × 3 pixels = 417.6 pixels to each side of the centre.
 	assert.InDelta(t, 700-417.6, o.from.x, 2)
@@ -508,4 +508,17 @@ func TestOddCharacters(t *testing.T) {
 	require.NoError(t, Plot(&b, in))
 	assert.NoError(t, xml.Unmarshal(b.Bytes(), new(struct{})))
 	require.NoError(t, Overlay(&bytes.Buffer{}, in))
+}
+
+// At scan size the picture is uncut and its pixels are the scan's own.
+func TestOverlayAtScanSize(t *testing.T) {
+	in := testInput()
+	var b bytes.Buffer
+	require.NoError(t, OverlayFull(&b, in))
+	img, err := jpeg.Decode(&b)
+	require.NoError(t, err)
+	assert.Equal(t, 2000, img.Bounds().Dx())
+	assert.Greater(t, img.Bounds().Dy(), 1800, "the legend stands below")
+	x, y := place(7.7, 150, besideMM)
+	assert.True(t, near(img, x, y, 1, product))
 }

@@ -25,8 +25,13 @@ const (
 // Overlay writes the scan as JPEG, long side 2,000 pixels, with the fitted
 // circles and arcs, the trace beside the ink, the holds and the numbered marks
 // drawn on it, and a legend below.
-func Overlay(w io.Writer, in Input) error {
-	o, err := newOverlay(&in)
+func Overlay(w io.Writer, in Input) error { return drawOverlay(w, &in, false) }
+
+// OverlayFull writes the same at the size of the scan, uncut: the picture's pixels are the scan's own.
+func OverlayFull(w io.Writer, in Input) error { return drawOverlay(w, &in, true) }
+
+func drawOverlay(w io.Writer, in *Input, full bool) error {
+	o, err := newOverlay(in, full)
 	if err != nil {
 		return err
 	}
@@ -71,13 +76,15 @@ type box struct{ x0, y0, x1, y1 float64 }
 
 func (a box) meets(b box) bool { return a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1 }
 
-func newOverlay(in *Input) (*overlay, error) {
+func newOverlay(in *Input, full bool) (*overlay, error) {
 	if in.Picture == nil || in.Face == nil || in.Findings == nil || in.Picture.Width < 2 || in.Picture.Height < 2 {
 		return nil, errors.New("evidence: no picture, no calibration or no findings to draw: check the scan first")
 	}
 	o := &overlay{in: in}
-	pic, from := in.chartOnly()
-	o.from = from
+	pic := in.Picture
+	if !full {
+		pic, o.from = in.chartOnly()
+	}
 	pw, ph := float64(pic.Width), float64(pic.Height)
 	o.scale = overlaySide / math.Max(pw, ph)
 	row := math.Round(0.016 * overlaySide)
@@ -85,22 +92,26 @@ func newOverlay(in *Input) (*overlay, error) {
 	if over := ph*o.scale + legend; over > overlaySide {
 		o.scale *= (overlaySide - legend) / (ph * o.scale)
 	}
-	w, h := max(1, int(math.Round(pw*o.scale))), max(1, int(math.Round(ph*o.scale)))
-	o.w, o.h = float64(w), float64(h)
+	k := 1.0
+	if full {
+		k = 1 / o.scale
+	}
+	w, h := max(1, int(math.Round(pw*o.scale*k))), max(1, int(math.Round(ph*o.scale*k)))
+	o.w, o.h = float64(w)/k, float64(h)/k
 	small := resize(pic, w, h)
-	img := image.NewRGBA(image.Rect(0, 0, w, h+int(legend)))
+	img := image.NewRGBA(image.Rect(0, 0, w, h+int(legend*k)))
 	copy(img.Pix, small.Pix)
 	for i := len(small.Pix); i < len(img.Pix); i++ {
 		img.Pix[i] = 255
 	}
-	o.c = newCanvas(img)
+	o.c = newCanvas(img, k)
 	f := in.Face.Form
 	a, b := o.paper(0, f.Outer()), o.paper(f.RotationHours/2, f.Outer())
 	o.mm = math.Hypot(a.x-b.x, a.y-b.y) / (2 * f.Outer())
 	var errs [3]error
-	o.small, errs[0] = newLetters(20, false)
-	o.plain, errs[1] = newLetters(26, false)
-	o.bold, errs[2] = newLetters(24, true)
+	o.small, errs[0] = newLetters(20, false, k)
+	o.plain, errs[1] = newLetters(26, false, k)
+	o.bold, errs[2] = newLetters(24, true, k)
 	return o, errors.Join(errs[:]...)
 }
 

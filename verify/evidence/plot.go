@@ -114,11 +114,11 @@ func (s *svg) text(p point, size float64, bold bool, align float64, words string
 }
 
 func (s *svg) width(size float64, bold bool, words string) float64 {
-	l, err := newLetters(size*10, bold) // ten times as large: the fonts measure in 1/64 of a point
+	l, err := newLetters(size, bold, 10) // ten times as large: the fonts measure in 1/64 of a point
 	if err != nil {
 		return 0.6 * size * ptMM * float64(len([]rune(words)))
 	}
-	return l.width(words) / 10 * ptMM
+	return l.width(words) * ptMM
 }
 
 // plotter draws plots on a sheet.

@@ -60,10 +60,10 @@ func Strip(w io.Writer, in Input) error {
 	for i := range img.Pix {
 		img.Pix[i] = 255
 	}
-	s := &strip{in: &in, c: newCanvas(img)}
+	s := &strip{in: &in, c: newCanvas(img, 1)}
 	var errs [2]error
-	s.plain, errs[0] = newLetters(20, false)
-	s.bold, errs[1] = newLetters(22, true)
+	s.plain, errs[0] = newLetters(20, false, 1)
+	s.bold, errs[1] = newLetters(22, true, 1)
 	if err := errors.Join(errs[:]...); err != nil {
 		return err
 	}
@@ -242,7 +242,7 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float
 		return float64(r.Max.Y) - 1 - v
 	}
 	// Everything read is drawn on a canvas of the window's own, so that nothing runs out of it.
-	sub := newCanvas(img.SubImage(r).(*image.RGBA))
+	sub := newCanvas(img.SubImage(r).(*image.RGBA), 1)
 	local := func(px, py float64) point { return point{px - float64(r.Min.X), py - float64(r.Min.Y)} }
 	for _, b := range in.Findings.Batches {
 		if b.Hold == nil {
