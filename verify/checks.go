@@ -133,7 +133,7 @@ func (j *judge) against(v, u, limit float64) Verdict {
 
 // airspaceCheck: the written readings and the airspace pen through the whole hold, at
 // or above the legal temperature of the product, not that of the milk, plus the margin.
-func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
+func (j *judge) airspaceCheck(m *matter, s share, h held, legal float64) *Check {
 	a := j.Rules.Airspace
 	if a == nil {
 		return nil
@@ -156,7 +156,7 @@ func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
 		}
 	}
 	if c.Verdict == Pass {
-		if v, w := j.readingsInHold(m, h); v != Pass {
+		if v, w := j.readingsInHold(m, s, h); v != Pass {
 			c.Verdict = v
 			why = append(why, w)
 		}
@@ -165,13 +165,16 @@ func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
 	switch {
 	case v == "" && len(m.air) == 0:
 		c.Verdict = Worst(c.Verdict, Undecided)
-		why = append(why, "no airspace reading is written and no airspace pen drawn")
+		why = append(why, "no airspace reading is written")
 	case v == "" && len(m.air) < a.Readings:
 		c.Verdict = Worst(c.Verdict, Undecided)
 		why = append(why, fmt.Sprintf("%d of %d readings written", len(m.air), a.Readings))
 	case v != "":
 		if h.doubt != "" {
 			v, w = Undecided, w+"; "+h.doubt
+		}
+		if v == Pass && len(m.air) == 0 { // the recorder is the record, the thermometer the official one
+			v, w = Undecided, w+", but no airspace reading is written"
 		}
 		c.Verdict = Worst(c.Verdict, v)
 		why = append(why, w)
@@ -194,19 +197,31 @@ func (j *judge) airspaceCheck(m *matter, h held, legal float64) *Check {
 // taken as made at its start or end. Common practice, no source.
 const besides = 120.0
 
-// readingsInHold: a reading outside of the hold shows nothing of it.
-func (j *judge) readingsInHold(m *matter, h held) (Verdict, string) {
+// readingsInHold: a reading made before or after the batch's time at the legal
+// temperature, dips within it and all, shows nothing of the hold.
+func (j *judge) readingsInHold(m *matter, s share, h held) (Verdict, string) {
 	if len(m.air) == 0 || h.hold == nil {
 		return Pass, ""
 	}
 	if !j.HourKnown {
 		return Undecided, "the hours of this chart are not known: whether the readings lie in the hold cannot be told"
 	}
+	from, to := h.run.from, h.run.to
+	for _, heat := range s.heats {
+		if heat.from > h.run.to || heat.to < h.run.from {
+			continue
+		}
+		for _, r := range j.product.runs(h.legal, shift{fixed: -h.lowered}, true) {
+			if s.has(r) && r.from <= heat.to && r.to >= heat.from {
+				from, to = math.Min(from, r.from), math.Max(to, r.to)
+			}
+		}
+	}
 	for _, r := range m.air {
 		if !r.known {
 			return Undecided, fmt.Sprintf("a reading of %s has no time", j.deg(r.value))
 		}
-		if r.at < h.run.from-besides || r.at > h.run.to+besides {
+		if r.at < from-besides || r.at > to+besides {
 			return Undecided, fmt.Sprintf("written %s lies outside of the hold", r.label)
 		}
 	}
@@ -341,7 +356,7 @@ func (j *judge) batchEntries(m *matter, h held) Check {
 		case "amount":
 			have = filled(m.Amount)
 		case "outlet_opened":
-			have = filled(m.OutletOpened)
+			have = max(filled(m.OutletOpened), filled(m.HoldMarked.End))
 		case "batch":
 			have = filled(m.Batch.Batch)
 		case "hold_marked":

@@ -625,7 +625,7 @@ func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 	if c := j.outletCheck(m, h, o); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
-	if c := j.airspaceCheck(m, h, legal); c != nil {
+	if c := j.airspaceCheck(m, s, h, legal); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
 	if c := j.agreementCheck(m); c != nil {

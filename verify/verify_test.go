@@ -263,6 +263,32 @@ func TestAirspacePen(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "nothing is shown across a gap")
 }
 
+// Written readings are asked for beside the airspace pen, and lie in the batch's time at
+// temperature, a dip within it and all. The extent of the hold is an entry of its own:
+// 1 NYCRR 2.48(a)(1)(iii), ATCP 65.66(2)(d).
+func TestWrittenBesideThePen(t *testing.T) {
+	b := milk()
+	b.Airspace = nil
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), b)
+	p.Series = append(p.Series, line("airspace", "F", 0.1, 2, "08:00:00 60", "09:50:00 153", "10:40:00 153", "11:00:00 80"))
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict)
+	dip := line("product", "F", 0.05, 2, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:10:00 146", "10:12:00 143", "10:14:00 146", "10:46:00 146", "10:50:00 100", "12:00:00 60")
+	b = milk()
+	b.OutletOpened = "10:55"
+	for at, want := range map[string]Verdict{"10:01": Pass, "09:40": Undecided} {
+		b.Airspace[0].At = at
+		f := Verify(problem(t, "us-grade-a-vat", dip, b))
+		assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict)
+		assert.Equal(t, want, get(t, f, 0, "airspace").Verdict, at)
+	}
+	b = milk()
+	b.OutletOpened = ""
+	f := Verify(problem(t, "us-new-york-vat", hold("10:00:00", "10:32:00", 146), b))
+	assert.Equal(t, []Verdict{Undecided, Fail}, []Verdict{get(t, f, 0, "outlet").Verdict, get(t, f, 0, "entries").Verdict})
+	b.HoldMarked = entries.Mark{Start: "10:00", End: "10:32"}
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-new-york-vat", hold("10:00:00", "10:32:00", 146), b)), 0, "entries").Verdict)
+}
+
 // C20, C21: 1 NYCRR 2.45(b)(2), the recorder may not read higher; lowering is PMO Appendix I Test 4, from memory.
 func TestAgreement(t *testing.T) {
 	judge := func(pen, written float64) *Findings {
