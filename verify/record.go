@@ -189,12 +189,27 @@ func (j *judge) chartEntries(bs []Batch, loose []run) Check {
 	default:
 		c.Reason = "all required entries of the chart are there"
 	}
+	base, hottest := j.temperatures(bs)
 	for _, r := range loose {
-		what := "a hold that no batch names, or a wash"
+		what := j.wash(r, base, hottest)
+		if what == "" {
+			what = "a hold that no batch names: were its entries forgotten?"
+			c.Verdict = Worst(c.Verdict, Undecided)
+		}
 		c.Reason += fmt.Sprintf("; %s from %s to %s", what, j.product.at(r.from).Format("15:04"), j.product.at(r.to).Format("15:04"))
 		c.Places = append(c.Places, j.place("product", r.from, r.to, what))
 	}
 	return c
+}
+
+// temperatures are the base row's legal one and the hottest among the batches'.
+func (j *judge) temperatures(bs []Batch) (base, hottest float64) {
+	base, _ = j.Rules.Rows[0].Options[0].Temperature.In(j.unit)
+	hottest = base
+	for _, b := range bs {
+		hottest = math.Max(hottest, b.Legal)
+	}
+	return base, hottest
 }
 
 // clock judges the recorder's last time-accuracy test: a chart that ran fast proves

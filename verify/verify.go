@@ -509,8 +509,8 @@ func (j *judge) unnamed() []Batch {
 			j.fill(&b, h, o)
 			b.Checks = []Check{j.holdCheck(h, o)}
 			b.Checks = append(b.Checks, j.information(h, o)...)
-			if top, _ := j.product.top(r.from, r.to); top > base+washF/perF(j.unit) {
-				b.Checks[0].Reason += fmt.Sprintf("; it reaches %s: it may be a wash", j.deg(top))
+			if w := j.wash(r, base, base); w != "" {
+				b.Checks[0].Reason += "; it may be " + w
 			}
 			b.Verdict = worstOf(b.Checks)
 			if i == 0 || rank(b.Verdict) < rank(best.Verdict) {
@@ -522,8 +522,40 @@ func (j *judge) unnamed() []Batch {
 	return out
 }
 
-// washF: milk is seldom taken so far above the legal temperature, wash water often is. Common practice, no source.
-const washF = 15.0
+// Wash water is taken further above the legal temperature than milk is, or is heated faster
+// than a vat of milk can be: washF degrees above it, or washRiseF degrees a minute over the
+// thirty degrees F below it. Common practice, no source.
+const (
+	washF     = 7.0
+	washRiseF = 5.0
+)
+
+// wash tells in words by what a run at or above the level looks like a wash, and not like
+// milk of at most the hottest legal temperature; empty where it looks like milk.
+func (j *judge) wash(r run, level, hottest float64) string {
+	unit := perF(j.unit)
+	if top, _ := j.product.top(r.from, r.to); top > hottest+washF/unit {
+		return fmt.Sprintf("a wash by its %s", j.deg(top))
+	}
+	i := len(j.product.within(math.Inf(-1), r.from)) - 1
+	if i < 0 {
+		return ""
+	}
+	low := j.product.nodes[i]
+	for ; i >= 0 && !j.product.broken[i]; i-- {
+		n := j.product.nodes[i]
+		if n.temp > low.temp+2/unit || low.temp < level-30/unit {
+			break
+		}
+		if n.temp < low.temp {
+			low = n
+		}
+	}
+	if rise := (level - low.temp) * unit; rise > 15 && rise/(r.from-low.t)*60 > washRiseF {
+		return fmt.Sprintf("a wash by its rise of %.0f °%s in %.0f min", rise/unit, j.unit, (r.from-low.t)/60)
+	}
+	return ""
+}
 
 func legalOf(o rules.Option, unit string) float64 { v, _ := o.Temperature.In(unit); return v }
 
@@ -642,14 +674,14 @@ func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 
 // byOrder matches where the chart's clock is not known: the batches lie on the paper
 // in their written order. With as many heats that hold ten minutes as batches each takes
-// its own; else every heat is a candidate and the doubt is said. A heat far above every
-// written indicating reading is a wash.
+// its own; else every heat is a candidate and the doubt is said. A heat aboveReadF above
+// every written indicating reading is a wash.
 func (j *judge) byOrder(level float64, i, n int) share {
 	s := share{from: math.Inf(-1), to: math.Inf(1)}
 	top := math.Inf(-1)
 	for _, b := range j.Entries.Batches {
 		for _, r := range b.Indicating {
-			top = math.Max(top, j.own(r.Reads)+washF/perF(j.unit)/3)
+			top = math.Max(top, j.own(r.Reads)+aboveReadF/perF(j.unit))
 		}
 	}
 	runs := j.product.runs(level, shift{by: j.k * correlated}, true)
@@ -669,6 +701,9 @@ func (j *judge) byOrder(level float64, i, n int) share {
 	}
 	return s
 }
+
+// aboveReadF: no milk of the chart is so far above all that was read of it. Common practice, no source.
+const aboveReadF = 5.0
 
 func (j *judge) fill(b *Batch, h held, o rules.Option) {
 	b.Legal = legalOf(o, j.unit)

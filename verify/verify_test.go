@@ -446,6 +446,25 @@ func TestMatching(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
 }
 
+// A hold that no batch names is asked for, whatever the named ones show; a wash is none.
+// By what they differ is common practice, no source.
+func TestUnnamedHold(t *testing.T) {
+	for _, c := range []struct {
+		words string
+		want  Verdict
+		more  []string
+	}{
+		{"no batch names", Undecided, []string{"11:40:00 100", "12:05:00 146", "12:30:00 146"}}, // 1.8 °F a minute
+		{"wash by its 160", Pass, []string{"11:40:00 100", "12:00:00 160", "12:30:00 160"}},
+		{"wash by its rise", Pass, []string{"11:58:00 100", "12:05:00 147", "12:30:00 147"}}, // 6.7 °F a minute
+	} {
+		s := line("product", "F", 0.05, 2, append([]string{"08:00:00 60", "09:30:00 100", "10:00:00 146", "10:34:00 146", "10:50:00 90", "11:30:00 80"}, append(c.more, "12:45:00 70", "13:00:00 70")...)...)
+		got := get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), -1, "entries")
+		assert.Equal(t, c.want, got.Verdict, got.Reason)
+		assert.Contains(t, got.Reason, c.words)
+	}
+}
+
 // No entries: every run of ten minutes is listed and judged by the base row, and entries fails.
 func TestNoEntries(t *testing.T) {
 	s := line("product", "F", 0.05, 2, "08:00:00 60", "09:00:00 60", "09:05:00 146", "09:40:00 146", "09:45:00 80", "10:00:00 80", "10:05:00 148", "10:20:00 148", "10:25:00 80", "10:40:00 150", "10:45:00 150", "10:50:00 60", "12:00:00 60")
