@@ -5,6 +5,7 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
+	"slices"
 	"sync"
 
 	"codeberg.org/go-fonts/dejavu/dejavusans"
@@ -14,6 +15,7 @@ import (
 	"golang.org/x/image/math/fixed"
 
 	"penarm/calibrate/picture"
+	"penarm/digitize/series"
 )
 
 // Colours are told apart by the three common kinds of colour blindness and by
@@ -31,11 +33,48 @@ var (
 	faint   = color.RGBA{205, 208, 214, 255} // grid
 )
 
-func penColour(pen string) color.RGBA {
-	if pen == "airspace" {
+// penColour is the colour of a pen as read: orange for the product and blue for the
+// airspace, the other way round where the product's own ink is reddish and would hide the orange.
+func (in *Input) penColour(pen string) color.RGBA {
+	if (pen == "airspace") != in.reddish() {
 		return air
 	}
 	return product
+}
+
+// reddish says whether the ink of the product pen is nearer to orange than to blue,
+// by the median of red less blue at its well read samples, against the paper beside them.
+func (in *Input) reddish() bool {
+	s, p := in.pen("product"), in.Picture
+	if s == nil || p == nil || p.Channels < 3 {
+		return false
+	}
+	warmth := func(q point) (int, bool) {
+		x, y := int(math.Round(q.x)), int(math.Round(q.y))
+		if x < 0 || y < 0 || x >= p.Width || y >= p.Height {
+			return 0, false
+		}
+		i := (y*p.Width + x) * p.Channels
+		return int(p.Pix[i+2]) - int(p.Pix[i]), true
+	}
+	var all []int
+	for i := 0; i < len(s.Samples); i += 1 + len(s.Samples)/200 {
+		v := s.Samples[i]
+		if v.Quality != series.Good {
+			continue
+		}
+		hours, r := in.hours(s.Pen, v.Time), in.radius(v.Temperature, s.Unit)
+		on, ok1 := warmth(in.at(hours, r))
+		off, ok2 := warmth(in.at(hours, r+2*besideMM))
+		if ok1 && ok2 {
+			all = append(all, on-off)
+		}
+	}
+	if len(all) == 0 {
+		return false
+	}
+	slices.Sort(all)
+	return all[len(all)/2] > 25
 }
 
 // canvas is a picture that is drawn on. Coordinates and widths are pixels, (0, 0) the

@@ -217,6 +217,9 @@ func (in *Input) marks() (out []mark) {
 			if m := &out[i]; !found && m.pen == e.Pen && m.from.Sub(e.From).Abs() <= time.Second && m.to.Sub(e.To).Abs() <= time.Second {
 				found = true
 				m.seen = true
+				if m.text == string(e.Kind) && e.Text != "" {
+					m.text = e.Text
+				}
 				if e.X != 0 || e.Y != 0 {
 					m.at, m.onPaper = point{e.X, e.Y}, true
 				}

@@ -522,3 +522,23 @@ func TestOverlayAtScanSize(t *testing.T) {
 	x, y := place(7.7, 150, besideMM)
 	assert.True(t, near(img, x, y, 1, product))
 }
+
+// Orange on red ink is hard to see: then the pens change colours.
+func TestTraceStandsOffItsInk(t *testing.T) {
+	for _, c := range []struct {
+		blue, green, red uint8
+		want             color.RGBA
+	}{{200, 40, 40, product}, {40, 40, 200, air}, {30, 30, 30, product}} {
+		in := testInput()
+		for _, v := range in.Series[0].Samples {
+			if v.Quality == series.Gap {
+				continue
+			}
+			x, y := place(v.Time.Sub(day).Hours(), v.Temperature, 0)
+			k := (int(math.Round(y))*2000 + int(math.Round(x))) * 3
+			in.Picture.Pix[k], in.Picture.Pix[k+1], in.Picture.Pix[k+2] = c.blue, c.green, c.red
+		}
+		assert.Equal(t, c.want, in.penColour("product"))
+		assert.NotEqual(t, c.want, in.penColour("airspace"))
+	}
+}

@@ -18,7 +18,6 @@ import (
 
 const (
 	overlaySide = 2000 // pixels, the long side of overlay.jpg
-	legendRows  = 3
 	besideMM    = 0.9 // how far beside the ink the trace is drawn
 )
 
@@ -88,7 +87,11 @@ func newOverlay(in *Input, full bool) (*overlay, error) {
 	pw, ph := float64(pic.Width), float64(pic.Height)
 	o.scale = overlaySide / math.Max(pw, ph)
 	row := math.Round(0.016 * overlaySide)
-	legend := math.Round((legendRows + 0.6) * row * 1.25)
+	lines, err := in.legendLines(overlaySide * pw / math.Max(pw, ph) * 0.94)
+	if err != nil {
+		return nil, err
+	}
+	legend := math.Round((float64(lines) + 0.6) * row * 1.25)
 	if over := ph*o.scale + legend; over > overlaySide {
 		o.scale *= (overlaySide - legend) / (ph * o.scale)
 	}
@@ -216,15 +219,18 @@ func (o *overlay) print() {
 	}
 }
 
+// inside says whether a point lies in the drawn picture.
+func (o *overlay) inside(p point) bool { return p.x >= 0 && p.y >= 0 && p.x <= o.w && p.y <= o.h }
+
 // dark draws a dark line with a light edge, so that it shows on a dark ground, too.
 func (o *overlay) dark(pts []point, width float64, dash ...float64) {
-	o.c.stroke(pts, width+3, color.RGBA{255, 255, 255, 170})
+	o.c.stroke(pts, width+4, color.RGBA{255, 255, 255, 200})
 	o.c.stroke(pts, width, legal, dash...)
 }
 
 // label writes small words on the print and remembers their place.
 func (o *overlay) label(p point, s string, col color.RGBA) {
-	if p.x < 0 || p.y < 0 || p.x > o.w || p.y > o.h || o.crowded(p, 45) {
+	if !o.inside(p) || o.crowded(p, 45) {
 		return
 	}
 	o.c.tag(o.small, p, s, col)
@@ -292,7 +298,7 @@ func (o *overlay) trace(s *series.Series) {
 	if s.Pen == "airspace" {
 		side = -side // so that two pens close together stay two lines
 	}
-	col := penColour(s.Pen)
+	col := o.in.penColour(s.Pen)
 	rs := runs(s)
 	for n, r := range rs {
 		var pts []point
@@ -427,15 +433,19 @@ func (o *overlay) holds() {
 			if r > out {
 				out = r + 6
 			}
+			// where the scan cuts the paper off, the words come as near as they can
+			for out > r+4 && !o.inside(o.paper(end.hours, out)) {
+				out -= 2
+			}
 			o.dark(o.swing(end.hours, r+4, out), 1.4)
-			o.dark(o.swing(end.hours, r-4, r+4), 2.4)
+			o.dark(o.swing(end.hours, r-4, r+4), 3)
 			// a foot that points into the hold says which of the two this is
 			toward := 0.35 * o.degreesOfTurn()
 			if i == 1 {
 				toward = -toward
 			}
-			o.dark(o.along(r-4, end.hours, end.hours+6*toward), 2.4)
-			o.rim(end.hours, end.word+" "+clock(end.at), legal)
+			o.dark(o.along(r-4, end.hours, end.hours+6*toward), 3)
+			o.rim(end.hours, o.paper(end.hours, out), end.word+" "+clock(end.at), legal)
 		}
 		if at, t, ok := o.in.lowestAt(h); ok {
 			p := o.draw(o.in.pixel("product", at, t, b.Unit))
@@ -449,11 +459,10 @@ func (o *overlay) holds() {
 // degreesOfTurn is the printed hours that one degree of turn takes.
 func (o *overlay) degreesOfTurn() float64 { return o.in.Face.Form.RotationHours / 360 }
 
-// rim writes a framed box of words near the rim at an hour, aside of what stands there.
-func (o *overlay) rim(hours float64, s string, col color.RGBA) {
+// rim writes a framed box of words near the rim at an hour, aside of what stands there, with a leader from start.
+func (o *overlay) rim(hours float64, start point, s string, col color.RGBA) {
 	f := o.in.Face.Form
 	w, h := o.bold.width(s)/2+8, 0.75*o.bold.size
-	start := o.paper(hours, f.Outer()+3)
 	best, cost := point{}, math.Inf(1)
 	for _, out := range []float64{10, 16, 22, 5} {
 		for k := range 25 {
@@ -494,7 +503,7 @@ func (o *overlay) marks() {
 			continue
 		}
 		p := o.draw(m.at)
-		if p.x < 0 || p.y < 0 || p.x > o.w || p.y > o.h {
+		if !o.inside(p) {
 			continue
 		}
 		o.numbers = true
@@ -540,6 +549,27 @@ func (o *overlay) numbered(p point, s string) {
 	o.taken = append(o.taken, box{best.x - r, best.y - r, best.x + r, best.y + r})
 }
 
+// legendLines is how many lines the legend takes in a width.
+func (in *Input) legendLines(width float64) (int, error) {
+	l, err := newLetters(26, false, 1)
+	if err != nil {
+		return 0, err
+	}
+	words := []string{legendFitted, legendWeak, legendLegal, legendMark}
+	for _, s := range in.Series {
+		words = append(words, legendTrace(s.Pen))
+	}
+	lines, x := 2, 18.0 // the heading is one
+	for _, s := range words {
+		need := 96 + l.width(s)
+		if x+need > width {
+			lines, x = lines+1, 18
+		}
+		x += need
+	}
+	return lines, nil
+}
+
 // legend says below the picture what is drawn.
 func (o *overlay) legend() {
 	if s := o.in.hourCaution(); s != "" {
@@ -551,7 +581,7 @@ func (o *overlay) legend() {
 	}
 	row := 40.0
 	y := o.h + 0.8*row
-	o.c.fill(0, o.h, o.w, o.h+5*row, paper)
+	o.c.fill(0, o.h, o.w, o.h+9*row, paper)
 	o.c.fill(0, o.h, o.w, o.h+3, ink)
 	x := 18.0
 	o.c.text(o.bold, point{x, y}, 0, o.in.heading(), ink)
@@ -573,10 +603,10 @@ func (o *overlay) legend() {
 	}
 	item(legendFitted, line(fitted, 2.2))
 	for _, s := range o.in.Series {
-		item(legendTrace(s.Pen), line(penColour(s.Pen), 3, penDash(s.Pen)...))
+		item(legendTrace(s.Pen), line(o.in.penColour(s.Pen), 3, penDash(s.Pen)...))
 	}
 	if len(o.in.Series) > 0 {
-		item(legendWeak, line(product, 3, 2.5, 6))
+		item(legendWeak, line(o.in.penColour(""), 3, 2.5, 6))
 		item(legendLegal, line(legal, 1.8, 9, 5))
 	}
 	if !o.numbers {

@@ -280,7 +280,7 @@ func (p *plotter) curves(f *frame) {
 	sort.SliceStable(order, func(i, j int) bool { return order[i].Pen != "product" && order[j].Pen == "product" })
 	for i := range order {
 		s := &order[i]
-		col := penColour(s.Pen)
+		col := p.in.penColour(s.Pen)
 		rs := runs(s)
 		for _, r := range rs {
 			for _, part := range f.clip(r) {
@@ -343,7 +343,7 @@ func (p *plotter) gap(f *frame, pen string, last, next series.Sample) {
 		return
 	}
 	a, b := f.at(last.Time, last.Temperature), f.at(next.Time, next.Temperature)
-	col := penColour(pen)
+	col := p.in.penColour(pen)
 	for _, q := range []point{a, b} {
 		if q.x >= f.x && q.x <= f.x+f.w && q.y >= f.y && q.y <= f.y+f.h {
 			p.s.line([]point{{q.x, q.y - 1.4}, {q.x, q.y + 1.4}}, 0.4, col)
@@ -610,7 +610,7 @@ func (p *plotter) legend(x, y, w float64) {
 	}
 	for _, s := range p.in.Series {
 		item(plotPen(s.Pen), func(x float64) {
-			col := penColour(s.Pen)
+			col := p.in.penColour(s.Pen)
 			p.s.area([]point{{x, y - 0.8}, {x + 6.5, y - 0.8}, {x + 6.5, y + 0.8}, {x, y + 0.8}}, color.RGBA{mix(col.R), mix(col.G), mix(col.B), 255})
 			if s.Pen == "airspace" {
 				p.s.line([]point{{x, y}, {x + 6.5, y}}, 0.28, col, 2.2, 0.5, 0.5, 0.5)
@@ -619,7 +619,7 @@ func (p *plotter) legend(x, y, w float64) {
 			}
 		})
 	}
-	item(legendWeak, func(x float64) { p.s.line([]point{{x, y}, {x + 6.5, y}}, 0.4, product, 0.5, 0.9) })
+	item(legendWeak, func(x float64) { p.s.line([]point{{x, y}, {x + 6.5, y}}, 0.4, p.in.penColour(""), 0.5, 0.9) })
 	item(legendLegal, func(x float64) { p.s.line([]point{{x, y}, {x + 6.5, y}}, 0.3, legal, 1.6, 0.9) })
 	item(legendHold, func(x float64) {
 		p.s.area([]point{{x, y - 1.3}, {x + 6.5, y - 1.3}, {x + 6.5, y + 1.3}, {x, y + 1.3}}, shade)
@@ -662,8 +662,11 @@ func (p *plotter) hold(b verify.Batch, x, y, w, h float64) {
 	p.grid(f, minutes, every, step)
 	p.s.text(point{x, y + 2.6}, 7, true, 0, holdTitle(b), ink)
 	p.outlets(f)
-	p.legalLine(f, b.Legal, b.Unit, f.t0, f.t1, true)
+	p.legalLine(f, b.Legal, b.Unit, f.t0, f.t1, false)
 	p.curves(f)
+	// below the line within the hold, where no line of the product runs
+	mid := f.at(hd.Start.Add(hd.End.Sub(hd.Start.Time)*2/5), b.Legal)
+	p.boxed(point{mid.x, mid.y + 1.7}, 5.5, false, 0.5, legalWords(b.Legal, b.Unit), legal)
 	for i, t := range []time.Time{hd.Start.Time, hd.End.Time} {
 		q := f.at(t, b.Legal)
 		p.s.line([]point{{q.x, q.y - 3}, {q.x, f.y + f.h}}, 0.3, ink)

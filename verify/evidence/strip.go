@@ -69,7 +69,7 @@ func Strip(w io.Writer, in Input) error {
 	}
 	s.c.text(s.bold, point{12, 24}, 0, in.heading(), ink)
 	s.legend(point{stripMargin, 62})
-	s.window(image.Rect(stripMargin, stripHead, stripMargin+columns, stripHead+rows), from, to, f.Inner(), f.Outer(), 15*time.Minute, besideMM)
+	s.window(image.Rect(stripMargin, stripHead, stripMargin+columns, stripHead+rows), from, to, f.Inner(), f.Outer(), besideMM)
 	if f.Direction() < 0 {
 		s.c.text(s.plain, point{stripMargin, float64(stripHead + rows + 48)}, 0, mirrored, quiet)
 	}
@@ -147,7 +147,7 @@ func (s *strip) legend(p point) {
 		p.x += 48 + s.plain.width(words) + 26
 	}
 	for _, sr := range s.in.Series {
-		item(stripPen(sr.Pen), penColour(sr.Pen), 1.8)
+		item(stripPen(sr.Pen), s.in.penColour(sr.Pen), 1.8)
 	}
 	item(legendLegal, legal, 1.4, 10, 6)
 }
@@ -198,14 +198,14 @@ func (s *strip) closeUps(b verify.Batch, top int, res float64) {
 		}
 		reach := closeHigh / scale / 2
 		s.c.text(s.plain, point{float64(r.Min.X), float64(top) + 52}, 0, c.words+" "+clock(c.at), ink)
-		s.window(r, c.at.Add(-half), c.at.Add(half), math.Max(1, mid-reach), mid+reach, 5*time.Minute, 0)
+		s.window(r, c.at.Add(-half), c.at.Add(half), math.Max(1, mid-reach), mid+reach, 0)
 	}
 }
 
 // window draws the paper between two clock times (of the product pen) and two
 // radii (mm, the smaller below) in the rectangle, with axes and what was read,
 // traces aside (mm) above the ink, the airspace pen's below.
-func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float64, tickEvery time.Duration, aside float64) {
+func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, aside float64) {
 	in := s.in
 	h0, h1 := in.hours("product", from), in.hours("product", to)
 	n, m := r.Dx(), r.Dy()
@@ -252,9 +252,13 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float
 		tint := color.RGBA{60, 80, 160, 26}
 		draw.Draw(img, image.Rect(int(a), r.Min.Y, int(e), r.Max.Y).Intersect(r), image.NewUniform(color.NRGBA(tint)), image.Point{}, draw.Over)
 		ly := y(b.Legal, b.Unit)
-		sub.stroke([]point{local(math.Max(a-80, float64(r.Min.X)), ly), local(math.Min(e+80, float64(r.Max.X)), ly)}, 1.4, legal, 10, 6)
+		dark := func(p, q point, width float64, dash ...float64) {
+			sub.stroke([]point{p, q}, width+2.4, color.RGBA{255, 255, 255, 190})
+			sub.stroke([]point{p, q}, width, legal, dash...)
+		}
+		dark(local(math.Max(a-80, float64(r.Min.X)), ly), local(math.Min(e+80, float64(r.Max.X)), ly), 1.6, 10, 6)
 		for _, v := range []float64{a, e} {
-			sub.stroke([]point{local(v, float64(r.Min.Y)), local(v, float64(r.Max.Y))}, 1.2, legal, 3, 5)
+			dark(local(v, float64(r.Min.Y)), local(v, float64(r.Max.Y)), 1.4, 3, 5)
 		}
 	}
 	for i := range in.Series {
@@ -278,24 +282,28 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer float
 				if rn[a].Quality == series.Weak {
 					dash = []float64{2, 5}
 				}
-				sub.stroke(good[a:min(b+1, len(rn))], 1.8, penColour(sr.Pen), dash...)
+				sub.stroke(good[a:min(b+1, len(rn))], 1.8, in.penColour(sr.Pen), dash...)
 				a = b
 			}
 		}
 	}
-	s.axes(r, from, to, inner, outer, tickEvery, x, y)
+	s.axes(r, from, to, inner, outer, x, y)
 	s.c.box(float64(r.Min.X)-1, float64(r.Min.Y)-1, float64(r.Max.X), float64(r.Max.Y), 1.5, ink)
 }
 
 // axes labels a window: clock times below, temperatures at the left.
-func (s *strip) axes(r image.Rectangle, from, to time.Time, inner, outer float64, every time.Duration, x func(string, time.Time) float64, y func(float64, string) float64) {
+func (s *strip) axes(r image.Rectangle, from, to time.Time, inner, outer float64, x func(string, time.Time) float64, y func(float64, string) float64) {
 	f := s.in.Face.Form
-	for t := from.Truncate(every).Add(every); t.Before(to); t = t.Add(every) {
-		px := x("product", t)
-		s.c.stroke([]point{{px, float64(r.Max.Y)}, {px, float64(r.Max.Y) + 8}}, 1.5, ink)
-		if every < 15*time.Minute || t.Minute() == 0 || x("product", t.Add(every))-px > 80 {
+	minutes := to.Sub(from).Minutes()
+	small := time.Duration(tick(minutes, float64(r.Dx())/14, 1, 5, 15, 60)) * time.Minute
+	named := time.Duration(tick(minutes, float64(r.Dx())/66, 5, 10, 15, 30, 60, 120, 180, 360)) * time.Minute
+	for t := from.Truncate(small).Add(small); t.Before(to); t = t.Add(small) {
+		px, long := x("product", t), 5.0
+		if t.Equal(t.Truncate(named)) {
+			long = 9
 			s.c.text(s.plain, point{px, float64(r.Max.Y) + 22}, 0.5, t.Format("15:04"), ink)
 		}
+		s.c.stroke([]point{{px, float64(r.Max.Y)}, {px, float64(r.Max.Y) + long}}, 1.5, ink)
 	}
 	lo, hi := f.Temperature(inner), f.Temperature(outer)
 	if lo > hi {
