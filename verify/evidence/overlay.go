@@ -18,7 +18,7 @@ import (
 
 const (
 	overlaySide = 2000 // pixels, the long side of overlay.jpg
-	besideMM    = 0.9 // how far beside the ink the trace is drawn
+	besideMM    = 0.9  // how far beside the ink the trace is drawn
 )
 
 // Overlay writes the scan as JPEG, long side 2,000 pixels, with the fitted
