@@ -73,6 +73,55 @@ func (v Vessel) Pumped(from, to, rate float64) (seconds float64, err error) {
 	return simpson(v.Area, to, from) / rate, nil
 }
 
+// Emptying is a vat to be emptied: levels in m above the outlet, and either an outlet of an
+// area in m² with its discharge coefficient, or a pump of a constant rate in m³/s.
+type Emptying struct {
+	Vessel
+	Full, Bulb  float64
+	Outlet      float64
+	Coefficient float64
+	Pump        float64
+}
+
+// Estimate is the emptying time worked out, in minutes, with what it may lie between.
+type Estimate struct{ Minutes, Fastest, Slowest float64 }
+
+// A pump's rate may be off its plate by a third; a valve with its pipe may let through as
+// little as three tenths of what Torricelli's law allows, and nothing lets through more.
+// Common practice, no source, but for the last.
+const (
+	pumpOff  = 1.33
+	tightest = 0.3
+)
+
+// Estimate works out the time from the full level down to the recorder bulb. By gravity
+// the fastest is Torricelli's law without any loss, a coefficient of 1.
+func (e Emptying) Estimate() (t Estimate, err error) {
+	if (e.Pump > 0) == (e.Outlet > 0) {
+		return t, errors.New("give either the outlet's bore, for a vat emptied by gravity, or the pump's rate")
+	}
+	var s float64
+	if e.Pump > 0 {
+		s, err = e.Pumped(e.Full, e.Bulb, e.Pump)
+		return Estimate{s / 60, s / 60 / pumpOff, s / 60 * pumpOff}, err
+	}
+	s, err = e.Drain(e.Full, e.Bulb, e.Outlet, e.Coefficient)
+	fastest := s * e.Coefficient
+	return Estimate{s / 60, fastest / 60, math.Max(s, fastest/tightest) / 60}, err
+}
+
+// Against says what a stopwatch's minutes are worth beside the estimate: Pass where they
+// can be, Undecided where one of the two should be looked at.
+func (t Estimate) Against(minutes float64) (Verdict, string) {
+	switch {
+	case minutes < t.Fastest:
+		return Undecided, fmt.Sprintf("%.1f min by the stopwatch is faster than the vat can run empty: hot milk would be credited with too short an emptying. Measure it again, and check the sizes", minutes)
+	case minutes > t.Slowest:
+		return Undecided, fmt.Sprintf("%.1f min by the stopwatch is slower than these sizes explain: measure it again, and check the sizes, the valve and the pipe", minutes)
+	}
+	return Pass, fmt.Sprintf("%.1f min by the stopwatch is plausible, and is what counts", minutes)
+}
+
 // simpson's rule on two thousand panels.
 func simpson(f func(float64) float64, a, b float64) float64 {
 	const n = 2000

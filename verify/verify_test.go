@@ -664,6 +664,27 @@ func TestDrain(t *testing.T) {
 	p, err = Vessel{Shape: "lying", Diameter: 2, Length: 3}.Pumped(2, 0, 0.01)
 	require.NoError(t, err)
 	assert.InDelta(t, math.Pi*3/0.01, p, 0.2)
+	// E3, a textbook's tank of 15 ft with a 2 in nozzle, 28 ft to 4 ft without friction: 6645 s with g = 32.2 ft/s², derived.
+	s, err = Vessel{Shape: "upright", Diameter: 15 * ft}.Drain(28*ft, 4*ft, math.Pi/4*0.0508*0.0508, 1)
+	require.NoError(t, err)
+	assert.InDelta(t, 6645, s, 10)
+	// E4: emptying a constant area takes twice the volume over the first flow.
+	s, err = v.Drain(1, 0, 1e-4, 0.6)
+	require.NoError(t, err)
+	assert.InDelta(t, 2*v.Area(0.5)/(0.6*1e-4*math.Sqrt(2*9.80665)), s, 1e-6*s)
+	// By the coefficient alone from 198 to 330 s: 1 m across, 0.9 m to 0.1 m, bore 38 mm; derived.
+	vat := Emptying{Vessel: Vessel{Shape: "upright", Diameter: 1}, Full: 0.9, Bulb: 0.1, Outlet: math.Pi / 4 * 0.038 * 0.038, Coefficient: 0.6}
+	e, err := vat.Estimate()
+	require.NoError(t, err)
+	assert.InDelta(t, 330, e.Minutes*60, 1)
+	assert.InDelta(t, 198, e.Fastest*60, 1)
+	for minutes, want := range map[float64]Verdict{3.2: Undecided, 3.4: Pass, 5.5: Pass, 11.5: Undecided} {
+		v, words := e.Against(minutes)
+		assert.Equal(t, want, v, words)
+	}
+	vat.Pump = 0.002
+	_, err = vat.Estimate()
+	assert.ErrorContains(t, err, "either")
 	_, err = v.Drain(1, 2, 1e-4, 0.6)
 	assert.ErrorContains(t, err, "level must fall")
 }

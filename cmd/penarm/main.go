@@ -20,9 +20,10 @@ func main() { os.Exit(run(os.Args[1:])) }
 
 // The exit statuses that are not a verdict's, see archive.Status.
 const (
-	exitPass   = 0
-	exitUnread = 3
-	exitUsage  = 64 // EX_USAGE of sysexits.h
+	exitPass      = 0
+	exitUndecided = 2
+	exitUnread    = 3
+	exitUsage     = 64 // EX_USAGE of sysexits.h
 )
 
 const exitHelp = `Exit status:
@@ -108,7 +109,7 @@ regulatory agency, nor the sealed equipment's tests, nor the phosphatase test.
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
-	cmd.AddCommand(newCheck(), newCalibrate(), newDigitize(), newVerify(), newRules(), newVersion(), newWorker())
+	cmd.AddCommand(newCheck(), newCalibrate(), newDigitize(), newVerify(), newRules(), newEmptying(), newVersion(), newWorker())
 	return cmd
 }
 

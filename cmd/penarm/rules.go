@@ -10,37 +10,27 @@ import (
 )
 
 func newRules() *cobra.Command {
-	cmd := &cobra.Command{
-		Use:   "rules",
-		Short: "List or show the rule sets",
-		Long:  "List or show the rule sets: the legal times and temperatures, each with its source.\n\nExit status: 0, 3 for a rule set that cannot be read, 64 for wrong use.",
-		Args:  cobra.NoArgs,
-		RunE:  func(cmd *cobra.Command, _ []string) error { return listRules(cmd) },
+	return &cobra.Command{
+		Use:   "rules [NAME | FILE]",
+		Short: "List the rule sets, or show one with its sources",
+		Long: `List the built-in rule sets; or show one, built in or a file, as YAML: the legal times
+and temperatures, every number with its source and how that is known. A copy can be
+changed and named in the plant file.
+
+Exit status: 0, 3 for a rule set that cannot be read, 64 for wrong use.`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return listRules(cmd)
+			}
+			r, err := rules.Load(args[0], ".")
+			if err != nil {
+				return unread(err)
+			}
+			_, err = cmd.OutOrStdout().Write(r.Data)
+			return err
+		},
 	}
-	cmd.AddCommand(
-		&cobra.Command{
-			Use:   "list",
-			Short: "List the built-in rule sets",
-			Long:  "List the built-in rule sets by name.\n\nExit status: 0, or 64 for wrong use.",
-			Args:  cobra.NoArgs,
-			RunE:  func(cmd *cobra.Command, _ []string) error { return listRules(cmd) },
-		},
-		&cobra.Command{
-			Use:   "show NAME",
-			Short: "Show a rule set as a file that can be copied and changed",
-			Long:  "Show a rule set, built in or a file, as YAML: every number with its source. A copy can be\nchanged and named in the plant file.\n\nExit status: 0, 3 for a rule set that cannot be read, 64 for wrong use.",
-			Args:  cobra.ExactArgs(1),
-			RunE: func(cmd *cobra.Command, args []string) error {
-				r, err := rules.Load(args[0], ".")
-				if err != nil {
-					return unread(err)
-				}
-				_, err = cmd.OutOrStdout().Write(r.Data)
-				return err
-			},
-		},
-	)
-	return cmd
 }
 
 func listRules(cmd *cobra.Command) error {
