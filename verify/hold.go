@@ -81,7 +81,7 @@ func (j *judge) bounded(r run, legal, fixed float64, gaps bool) run {
 	}
 	from, to := r.to-r.from, r.to-r.from // how far each end may move, in seconds
 	touch := func(o run) bool { return o.from <= r.to && o.to >= r.from }
-	lower := slices.DeleteFunc(j.product.runs(legal, shift{fixed, -j.k}, gaps), func(o run) bool { return !touch(o) })
+	lower := slices.DeleteFunc(slices.Clone(j.product.runs(legal, shift{fixed, -j.k}, gaps)), func(o run) bool { return !touch(o) })
 	if n := len(lower); n > 0 {
 		from, to = lower[0].from-r.from, r.to-lower[n-1].to
 	}

@@ -3,6 +3,7 @@ package verify
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"penarm/verify/rules"
 )
@@ -44,9 +45,13 @@ func (tr *trace) temps(from, to, add float64) (out []float64) {
 // integrand. seconds and temperatures have one length; z is in the temperatures' unit.
 // Bigelow's model of thermal death; information only.
 func Equivalent(seconds, temperatures []float64, reference, z float64) (minutes float64) {
-	rate := func(i int) float64 { return math.Pow(10, (temperatures[i]-reference)/z) }
-	for i := 1; i < len(seconds); i++ {
-		minutes += (seconds[i] - seconds[i-1]) / 60 * (rate(i) + rate(i-1)) / 2
+	last := 0.0
+	for i, v := range temperatures {
+		rate := math.Exp((v - reference) / z * math.Ln10)
+		if i > 0 {
+			minutes += (seconds[i] - seconds[i-1]) / 60 * (rate + last) / 2
+		}
+		last = rate
 	}
 	return minutes
 }
@@ -71,38 +76,34 @@ func (j *judge) cooling(h held) *Check {
 			c.Source = t.Cited.String() + "; no time is given"
 		}
 	}
-	var xs, ys []float64
 	end, low := h.run.to, math.Inf(1)
-	for i, n := range j.product.nodes {
-		if n.t < end {
-			continue
-		}
-		if i > 0 && j.product.broken[i-1] && n.t > end+1 || n.temp > low+2 {
-			break // a gap, or it is heated again
+	fall := j.product.within(end, math.Inf(1))
+	first := len(j.product.nodes) - len(fall)
+	for i, n := range fall {
+		if first+i > 0 && j.product.broken[first+i-1] && n.t > end+1 || n.temp > low+2/perF(j.unit) {
+			fall = fall[:i] // a gap, or it is heated again
+			break
 		}
 		low = math.Min(low, n.temp)
-		xs, ys = append(xs, n.t-end), append(ys, n.temp)
 	}
-	if len(xs) < 10 || xs[len(xs)-1] < 120 {
+	if len(fall) < 10 || fall[len(fall)-1].t-end < 120 {
 		return nil
 	}
 	for _, m := range marks {
-		for i, y := range ys {
-			if y <= m {
-				if c.Reason != "" {
-					c.Reason += ", "
-				}
-				c.Reason += fmt.Sprintf("%.0f min to %s", xs[i]/60, j.deg(m))
-				c.Measured, c.Limit = clip(xs[i]/60), nil
-				break
+		if i := slices.IndexFunc(fall, func(n node) bool { return n.temp <= m }); i >= 0 {
+			minutes := (fall[i].t - end) / 60
+			if c.Reason != "" {
+				c.Reason += ", "
 			}
+			c.Reason += fmt.Sprintf("%.0f min to %s", minutes, j.deg(m))
+			c.Measured = clip(minutes)
 		}
 	}
-	// Two hundred points along the course say as much as thousands, for neighbours err together.
-	step := len(xs)/200 + 1
+	// A hundred points along the course say as much as thousands, for neighbours err together.
+	step := len(fall)/100 + 1
 	var fx, fy []float64
-	for i := 0; i < len(xs); i += step {
-		fx, fy = append(fx, xs[i]), append(fy, ys[i])
+	for i := 0; i < len(fall); i += step {
+		fx, fy = append(fx, fall[i].t-end), append(fy, fall[i].temp)
 	}
 	if n, ok := FitCooling(fx, fy); ok {
 		if c.Reason != "" {
@@ -153,7 +154,7 @@ func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
 	x1, x2 := hi-golden*(hi-lo), lo+golden*(hi-lo)
 	_, _, f1 := fit(x1)
 	_, _, f2 := fit(x2)
-	for hi-lo > 1e-6 {
+	for hi-lo > 1e-5 {
 		if f1 <= f2 {
 			hi, x2, f2 = x2, x1, f1
 			x1 = hi - golden*(hi-lo)

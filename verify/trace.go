@@ -20,6 +20,14 @@ type trace struct {
 	nodes    []node
 	broken   []bool
 	backward []time.Time // samples that ran back in time, dropped
+	known    map[asked][]run
+}
+
+// asked is one question to the trace for its runs.
+type asked struct {
+	level float64
+	shift
+	gapsAbove bool
 }
 
 // at and sec convert between the trace's seconds and clock time.
@@ -32,7 +40,7 @@ func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 // than a minute and than three usual steps is a gap too: a logger's missing rows.
 func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
 	n := len(s.Samples)
-	tr := &trace{origin: origin, flattest: flattestF / perF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n)}
+	tr := &trace{origin: origin, flattest: flattestF / perF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
 	steps := make([]float64, 0, n)
 	gap := false
 	for _, p := range s.Samples {
@@ -47,7 +55,7 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 			continue
 		}
 		if n > 0 {
-			tr.broken = append(tr.broken, gap || crossed(unsure, tr.at(tr.nodes[n-1].t), p.Time))
+			tr.broken = append(tr.broken, gap || len(unsure) > 0 && crossed(unsure, tr.at(tr.nodes[n-1].t), p.Time))
 			if !gap {
 				steps = append(steps, t-tr.nodes[n-1].t)
 			}
@@ -101,10 +109,18 @@ func (r run) u() float64 { return math.Hypot(r.uFrom, r.uTo) / 60 }
 type shift struct{ fixed, by float64 }
 
 // runs lists the stretches at or above the level, gaps counted as below it or as above it.
-func (tr *trace) runs(level float64, s shift, gapsAbove bool) (out []run) {
-	if len(tr.nodes) == 0 {
-		return nil
+// The batches of a chart ask for the same ones: they share the answer, which none may change.
+func (tr *trace) runs(level float64, s shift, gapsAbove bool) []run {
+	q := asked{level, s, gapsAbove}
+	out, ok := tr.known[q]
+	if !ok && len(tr.nodes) > 0 {
+		out = tr.findRuns(level, s, gapsAbove)
+		tr.known[q] = out
 	}
+	return out
+}
+
+func (tr *trace) findRuns(level float64, s shift, gapsAbove bool) (out []run) {
 	value := func(i int) float64 { return tr.nodes[i].temp + s.fixed + s.by*tr.nodes[i].uTemp }
 	var cur *run
 	begin := func(t, u, uTime float64) { cur = &run{from: t, uFrom: u, tFrom: uTime} }

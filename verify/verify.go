@@ -685,7 +685,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 		}
 	}
 	runs := j.product.runs(level, shift{by: j.k * correlated}, true)
-	hot := slices.DeleteFunc(j.heats(level), func(h run) bool {
+	hot := slices.DeleteFunc(slices.Clone(j.heats(level)), func(h run) bool {
 		v, _ := j.product.top(h.from, h.to)
 		return !h.inked || !math.IsInf(top, 0) && v > top || !slices.ContainsFunc(runs, func(r run) bool {
 			return r.from <= h.to && r.to >= h.from && r.minutes() >= shown
