@@ -3,6 +3,8 @@ package verify
 import (
 	"flag"
 	"fmt"
+	"maps"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"testing"
@@ -12,8 +14,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"penarm/calibrate/form"
 	"penarm/digitize/series"
 	"penarm/verify/entries"
+	"penarm/verify/rules"
 )
 
 // TestMain fixes the seed of the property tests and keeps a failure from leaving a file
@@ -224,5 +228,87 @@ func TestFlatCrossingIsShort(t *testing.T) {
 		s := line("product", "F", 0.4, 1, "09:30:00 85", "10:00:00 144", "10:00:20 145.06", "10:02:20 "+v, "10:04:20 "+v, "10:06:20 140", "13:00:00 85")
 		got := get(t, Verify(problem(t, "us-grade-a-vat", s, late())), 0, "hold")
 		assert.Equal(t, Fail, got.Verdict, "%s: %s", v, got.Reason)
+	}
+}
+
+// Whatever spoils a good chart, it does not pass: under every rule set, wherever it lies.
+func TestSpoiledNeverPasses(t *testing.T) {
+	good := func(set string) Problem {
+		p := problem(t, set, series.Series{Unit: "F"}, milk())
+		unit, temp := "F", p.Rules.Rows[0].Options[0].Temperature.F
+		if temp == nil {
+			unit, temp = "C", p.Rules.Rows[0].Options[0].Temperature.C
+		}
+		cold, hot := *temp-80/perF(unit), *temp+2/perF(unit)
+		p.Plant.Unit = unit
+		p.Series[0] = line("product", unit, 0.05, 2, fmt.Sprint("08:00:00 ", cold), fmt.Sprint("09:30:00 ", cold+30), fmt.Sprint("10:00:00 ", hot), fmt.Sprint("10:36:00 ", hot), fmt.Sprint("11:30:00 ", cold+30), fmt.Sprint("13:00:00 ", cold))
+		b := &p.Entries.Batches[0]
+		if slices.Contains([]string{"us-connecticut-mix", "us-frozen-mix", "new-zealand-mix"}, set) {
+			b.Product = "ice cream mix"
+		}
+		b.Indicating[0].Reads = hot + 1
+		b.Airspace[0].Reads, b.Airspace[1].Reads = hot+5, hot+5
+		b.HoldMarked = entries.Mark{Start: "10:00", End: "10:36"}
+		return p
+	}
+	for _, set := range rules.Names() {
+		require.Equal(t, Pass, Verify(good(set)).Verdict, "%s: %s", set, Decided(Verify(good(set))))
+	}
+	within := func(r *rand.Rand, from, to string) time.Time {
+		return at(from).Add(time.Duration(r.IntN(int(at(to).Sub(at(from)).Seconds()))) * time.Second)
+	}
+	event := func(kind series.Kind, from, to string) func(*rand.Rand, *Problem) {
+		return func(r *rand.Rand, p *Problem) {
+			a := within(r, from, to)
+			b := a.Add(time.Duration(r.IntN(1200)) * time.Second)
+			p.Events = []series.Event{{Kind: kind, Pen: []string{"product", ""}[r.IntN(2)], From: a, To: b}}
+		}
+	}
+	spoils := map[string]func(*rand.Rand, *Problem){
+		"lap":       event(series.EventLap, "08:00", "13:00"),
+		"stopped":   event(series.EventStopped, "08:00", "13:00"),
+		"turned":    event(series.EventTurned, "08:00", "13:00"),
+		"two lines": event(series.EventAmbig, "10:02", "10:34"),
+		"gap in the hold": func(r *rand.Rand, p *Problem) {
+			a := within(r, "10:01", "10:33")
+			p.Series[0] = erase(p.Series[0], a.Format("15:04:05"), a.Add(30*time.Second).Format("15:04:05"))
+		},
+		"missing rows": func(r *rand.Rand, p *Problem) {
+			a := within(r, "10:01", "10:33")
+			p.Series[0].Samples = slices.DeleteFunc(p.Series[0].Samples, func(s series.Sample) bool { return s.Time.After(a) && s.Time.Before(a.Add(90*time.Second)) })
+		},
+		"hour unknown":        func(_ *rand.Rand, p *Problem) { p.HourKnown = false },
+		"no entries":          func(_ *rand.Rand, p *Problem) { p.Entries = nil },
+		"no batch":            func(_ *rand.Rand, p *Problem) { p.Entries.Batches = nil },
+		"no outlet":           func(_ *rand.Rand, p *Problem) { p.Entries.Batches[0].OutletOpened = "" },
+		"nothing read":        func(_ *rand.Rand, p *Problem) { p.Entries.Batches[0].Indicating = nil },
+		"reading has no time": func(_ *rand.Rand, p *Problem) { p.Entries.Batches[0].Indicating[0].At = "" },
+		"no date":             func(_ *rand.Rand, p *Problem) { p.Entries.ChartDate = "" },
+		"another form":        func(_ *rand.Rand, p *Problem) { p.Form, p.ExpectedForm = &form.Form{Form: "K-24"}, "D-1230" },
+		"fast clock": func(_ *rand.Rand, p *Problem) {
+			p.Recorder.ClockCheck = &entries.ClockCheck{Date: "2026-02-10", TrueMinutes: 30, ChartMinutes: 30.1}
+		},
+		"no trace": func(_ *rand.Rand, p *Problem) { p.Series = nil },
+		"begins hot": func(r *rand.Rand, p *Problem) {
+			a := within(r, "10:16", "10:30")
+			p.Series[0].Samples = slices.DeleteFunc(p.Series[0].Samples, func(s series.Sample) bool { return s.Time.Before(a) })
+		},
+		"back in time": func(r *rand.Rand, p *Problem) {
+			i := 1 + r.IntN(len(p.Series[0].Samples)-1)
+			p.Series[0].Samples[i].Time = p.Series[0].Samples[i-1].Time.Add(-time.Second)
+		},
+		"emptied hot, time unknown": func(_ *rand.Rand, p *Problem) {
+			p.Entries.Batches[0].Cooling = "outside"
+			p.Plant.Vats[0].EmptyingMinutes = nil
+		},
+		"recorder reads high": func(_ *rand.Rand, p *Problem) { p.Entries.Batches[0].Indicating[0].Reads -= 1.5 },
+	}
+	r := rand.New(rand.NewPCG(20260304, 0))
+	for _, set := range rules.Names() {
+		for _, spoil := range slices.Sorted(maps.Keys(spoils)) {
+			p := good(set)
+			spoils[spoil](r, &p)
+			assert.NotEqual(t, Pass, Verify(p).Verdict, "%s passes with %s", set, spoil)
+		}
 	}
 }

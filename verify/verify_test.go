@@ -410,6 +410,29 @@ func TestConforms(t *testing.T) {
 	assert.InDelta(t, 0.919, Conforms(5.47, 0.05, 5.40), 0.0005)
 }
 
+// A published worksheet on ISO 14253-1: a lower limit of 10.00 with an expanded uncertainty of
+// 0.02 (k = 2) accepts from 10.02 on and rejects below 9.98.
+func TestGuardBand(t *testing.T) {
+	j := &judge{k: 2}
+	for v, want := range map[float64]Verdict{10.021: Pass, 10.02: Pass, 10.019: Undecided, 9.981: Undecided, 9.979: Fail} {
+		assert.Equal(t, want, j.against(v, 0.01, 10), "%v", v)
+	}
+}
+
+// C25, C26, derived: on a 12 h chart two crossings of one circle 15° apart are 30 min apart whatever
+// the pivot and the arm; from 3.0 in to 3.2 in of radius an arm and pivot of 5.0 in swing by
+// 72.542° − 71.337°, 2.41 min, so a mark at another temperature is not read off the circle.
+func TestRingToRing(t *testing.T) {
+	f := &form.Form{RotationHours: 12, TimeRuns: "clockwise", Rings: []form.Ring{{At: 100, RadiusMM: 2 * 25.4}, {At: 200, RadiusMM: 4.5 * 25.4}}}
+	for _, arm := range [][2]float64{{127, 127}, {150, 152}, {160, 140}} {
+		f.TimeArcs = form.TimeArcs{PivotMM: arm[0], ArmMM: arm[1], Lean: "clockwise"}
+		r := f.Radius(145)
+		assert.InDelta(t, 30, (f.Hours(1+15*math.Pi/180, r)-f.Hours(1, r))*60, 1e-9, "C25")
+	}
+	f.TimeArcs = form.TimeArcs{PivotMM: 127, ArmMM: 127, Lean: "clockwise"}
+	assert.InDelta(t, 2.41, math.Abs(f.Hours(1, 3.2*25.4)-f.Hours(1, 3.0*25.4))*60, 0.005, "C26")
+}
+
 // A slow crossing makes a marginal hold undecided: u of the end is u of the temperature over the slope, JCGM 100:2008 5.1.2, from memory.
 func TestCrossingUncertainty(t *testing.T) {
 	s := line("product", "F", 0.1, 2, "08:00:00 60", "09:00:00 115", "10:30:00 160", "10:50:00 160", "10:52:00 100", "12:00:00 60")
