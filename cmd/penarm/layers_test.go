@@ -28,7 +28,9 @@ var mayImport = map[string][]string{
 		"verify", "verify/entries", "verify/rules"},
 	"verify/archive": {"calibrate", "calibrate/picture", "calibrate/form", "digitize", "digitize/series",
 		"verify", "verify/entries", "verify/rules", "verify/evidence"},
-	"cmd/penarm": {"calibrate/picture", "calibrate/scan", "verify", "verify/archive", "verify/entries", "verify/evidence", "verify/rules"},
+	"verify/seal": {},
+	"cmd/penarm": {"calibrate/picture", "calibrate/scan", "verify", "verify/archive", "verify/entries", "verify/evidence",
+		"verify/rules", "verify/seal"},
 }
 
 func TestLayers(t *testing.T) {

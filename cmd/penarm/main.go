@@ -109,7 +109,8 @@ regulatory agency, nor the sealed equipment's tests, nor the phosphatase test.
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
-	cmd.AddCommand(newCheck(), newCalibrate(), newDigitize(), newVerify(), newRules(), newEmptying(), newVersion(), newWorker())
+	cmd.AddCommand(newCheck(), newCalibrate(), newDigitize(), newVerify(), newRules(), newEmptying(),
+		newKey(), newSeal(), newSign(), newVersion(), newWorker())
 	return cmd
 }
 
