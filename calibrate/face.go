@@ -23,6 +23,9 @@ type Warp struct {
 	K1, CX, CY, F float64
 }
 
+// mostTerms is the number of monomials of the highest degree used.
+const mostTerms = 36
+
 // terms evaluates the monomials of total degree ≤ d at (x, y) in Warp's order.
 func terms(d int, x, y float64, out []float64) []float64 {
 	out = append(out[:0], 1)
@@ -41,7 +44,7 @@ func terms(d int, x, y float64, out []float64) []float64 {
 // Pixel maps a point of the print (mm) to the picture.
 func (w *Warp) Pixel(x, y float64) (px, py float64) {
 	if w.Degree > 0 {
-		var buf [28]float64
+		var buf [mostTerms]float64
 		t := terms(w.Degree, x/w.Scale, y/w.Scale, buf[:0])
 		for i, v := range t {
 			x += v * w.X[i]

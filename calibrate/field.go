@@ -23,7 +23,7 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 		}
 		return 1e-6 * total
 	}
-	var buf [28]float64
+	var buf [mostTerms]float64
 	coef, rms, err := solve(ss, 2*n, ridge, func(px, py float64, bx, by []float64) {
 		t := terms(degree, px/scale, py/scale, buf[:0])
 		clear(bx)
@@ -91,7 +91,7 @@ func (w *Warp) turn(phi float64) (Warp, error) {
 	return out, err
 }
 
-// heldOut is the rms of block means (30° × a quarter of the radius) of what a
+// heldOut is the rms of block medians (30° × an eighth of the radius) of what a
 // field fitted to one half of the sightings leaves in the other half, circles and arcs each.
 func heldOut(circles, arcs []sighting, degree int, scale float64) float64 {
 	var sum, cnt float64
@@ -111,7 +111,7 @@ func heldOut(circles, arcs []sighting, degree int, scale float64) float64 {
 		n := termCount(degree)
 		buf := make([]float64, 0, n)
 		for _, set := range [][]sighting{circles, arcs} {
-			var ms, mw [12 * 8]float64
+			var blocks [12 * 8][]float64
 			for _, s := range set {
 				if s.group%2 == half {
 					continue
@@ -121,18 +121,15 @@ func heldOut(circles, arcs []sighting, degree int, scale float64) float64 {
 				for k, t := range buf {
 					v -= t * (x[k]*s.nx + y[k]*s.ny)
 				}
-				if math.Abs(v) > 0.25 {
-					continue // an outlier to the fit as well
-				}
 				a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 0.5) * 12)
 				b := int(math.Hypot(s.x, s.y) / scale * 7.99)
 				i := min(a, 11)*8 + min(b, 7)
-				ms[i] += v * s.weight
-				mw[i] += s.weight
+				blocks[i] = append(blocks[i], v)
 			}
-			for i, w := range mw {
-				if w > 0 {
-					sum += ms[i] / w * ms[i] / w
+			for _, b := range blocks {
+				if len(b) > 0 {
+					m := median(b)
+					sum += m * m
 					cnt++
 				}
 			}

@@ -278,26 +278,29 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if w, err = w.turn(cb.phase); err != nil {
 		return nil, err
 	}
-	t := &fitted{plane: pl, warp: w, degree: 3, score: e.score}
+	t := &fitted{plane: pl, warp: w, score: e.score}
 	scale := p.outer
-	var cs, as []sighting
-	for round, win := range [][2]float64{{0.33, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
-		blocks := 120
-		if round == 2 {
-			blocks = 240
+	// the pieces of the pattern see further than single crossings, and neither takes a circle for its neighbour
+	cs := radials(pl, &t.warp, p).slide(p, 0.9*p.spacing())
+	var as []sighting
+	for round, win := range [][2]float64{{0, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
+		var c crossings
+		if round > 0 {
+			blocks := 120
+			if round == 2 {
+				blocks = 240
+			}
+			c = cross(pl, &t.warp, p, win[0], blocks)
+			cs = c.sightings(p)
 		}
-		c := cross(pl, &t.warp, p, win[0], blocks)
 		a := crossArcs(pl, &t.warp, f, win[1])
-		cs, as = c.sightings(p), a.sightings(f)
+		as = a.sightings(f)
 		if len(cs) < 100 || len(as) < 50 {
 			return nil, &Refusal{"crossings", "too few crossings of circles and arcs were found"}
 		}
-		if round == 1 {
-			if h3, h5 := heldOut(cs, as, 3, scale), heldOut(cs, as, 5, scale); h5 < 0.9*h3 {
-				t.degree = 5
-			}
-		}
-		if round == 2 {
+		if round < 2 {
+			t.degree = bestDegree(cs, as, scale)
+		} else {
 			t.u = heldOut(cs, as, t.degree, scale)
 		}
 		all := append(append([]sighting(nil), cs...), as...)
@@ -306,10 +309,10 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 			return nil, &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
 		}
 		t.warp.shift(t.degree, scale, x, y)
-		t.rings, t.kept = c.rms()
 		t.share = a.share
 		t.arcs = rmsOff(as)
 		if round == 2 {
+			t.rings, t.kept = c.rms()
 			arcs, per := f.Arcs()
 			if t.warp, err = t.warp.turn(2 * math.Pi * float64(a.heavy(per)) / float64(arcs)); err != nil {
 				return nil, err
@@ -320,6 +323,22 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, err
 	}
 	return t, nil
+}
+
+// bestDegree is the lowest degree of the field that sightings held out of the fit do not clearly speak against.
+func bestDegree(circles, arcs []sighting, scale float64) int {
+	degrees := [...]int{3, 5, 7}
+	var h [len(degrees)]float64
+	for i, d := range degrees {
+		h[i] = heldOut(circles, arcs, d, scale)
+	}
+	least := slices.Min(h[:])
+	for i, d := range degrees {
+		if 0.9*h[i] <= least {
+			return d
+		}
+	}
+	return degrees[0]
 }
 
 func rmsOff(ss []sighting) float64 {

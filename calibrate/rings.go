@@ -17,6 +17,10 @@ type sighting struct {
 	group        int // for holding out: sightings of one group belong together
 }
 
+// cutMM is the residual (mm) up to which no sighting is dropped: a stretch of paper
+// that the field does not follow yet is no outlier, however well the rest fits.
+const cutMM = 0.1
+
 // solve fits a displacement with the given basis to the sightings: basis fills
 // for a point the x and y components of every function. Reweighted least squares
 // after Huber, with the scale from the median and a cut at six times it.
@@ -46,7 +50,7 @@ func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y floa
 		}
 		for i := range ss {
 			a := math.Abs(res[i])
-			if a > 6*scale {
+			if a > math.Max(6*scale, cutMM) {
 				continue
 			}
 			w := ss[i].weight
@@ -66,7 +70,7 @@ func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y floa
 				v -= c * rows[i*n+k]
 			}
 			res[i] = v
-			if math.Abs(v) <= 6*scale {
+			if math.Abs(v) <= math.Max(6*scale, cutMM) {
 				sum += v * v
 				cnt++
 			}
@@ -182,7 +186,7 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 			if d := score[best-1] - 2*score[best] + score[best+1]; d < 0 {
 				off += radialMM * 0.5 * (score[best-1] - score[best+1]) / d
 			}
-			out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: off, weight: score[best] * score[best]})
+			out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: off, weight: score[best] * score[best], group: s})
 		}
 	}
 	return out

@@ -16,6 +16,15 @@ type edge struct{ x, y, nx, ny, energy float64 }
 // edges finds the blocks with one clear direction by the structure tensor of
 // the relative gradient (Förstner and Gülch 1987; Bigün and Granlund 1987).
 func edges(pic *picture.Picture, channel int) []edge {
+	if pic.Bilevel {
+		// dither dots have edges of their own, in all directions: see the mean of several
+		k := max(2, (max(pic.Width, pic.Height)+600)/bilevelWide)
+		es := edges(reduce(pic, k), 0)
+		for i := range es {
+			es[i].x, es[i].y = float64(k)*es[i].x+0.5*float64(k-1), float64(k)*es[i].y+0.5*float64(k-1)
+		}
+		return es
+	}
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
 	size := 8 * step
@@ -44,6 +53,31 @@ func edges(pic *picture.Picture, channel int) []edge {
 			s, co := math.Sincos(0.5 * math.Atan2(2*xy, xx-yy))
 			m := sum/64 + 8
 			out = append(out, edge{float64(x0) + float64(size)/2, float64(y0) + float64(size)/2, co, s, e / (256 * 64 * m * m)})
+		}
+	}
+	return out
+}
+
+// bilevelWide is about the width (pixels) of the grey picture made of a bilevel one: four to five pixels a millimetre of chart.
+const bilevelWide = 1200
+
+// reduce averages squares of k × k pixels of the first channel.
+func reduce(pic *picture.Picture, k int) *picture.Picture {
+	out := &picture.Picture{Width: pic.Width / k, Height: pic.Height / k, Channels: 1}
+	out.Pix = make([]byte, out.Width*out.Height)
+	sum := make([]int, out.Width)
+	for y := range out.Height {
+		clear(sum)
+		for j := range k {
+			row := pic.Pix[(y*k+j)*pic.Width*pic.Channels:]
+			for x := range sum {
+				for i := range k {
+					sum[x] += int(row[(x*k+i)*pic.Channels])
+				}
+			}
+		}
+		for x, v := range sum {
+			out.Pix[y*out.Width+x] = byte(v / (k * k))
 		}
 	}
 	return out
