@@ -367,9 +367,10 @@ const checkForm = "check that the scan is of this form, flat and in full, or nam
 // maps with forced slips, with room on both sides.
 const (
 	leastScore  = 0.25 // correlation of the radial pattern: noise lowers it, so this only sorts out what is no chart
-	leastLead   = 0.6  // lead over shifts by a circle or more, of the lead the pattern has over itself
-	partLead    = 0.08 // the same in 30° of the turn, where writing may lie over it
-	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's
+	leastLead   = 0.3  // lead over shifts by a circle or more, of the lead the pattern has over itself; a slip makes it −1
+	partLead    = 0.3  // the same in 30° of the turn
+	sureShare   = 0.6  // of such parts that lead by so much: writing may lie over the others
+	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's, below which it shows nothing
 	blockShare  = 0.05 // rms of block means of circle crossings, of the spacing of the circles
 	arcBlockMM  = 0.06 // rms of block means of arc crossings
 	leastShare  = 0.55 // of the arc crossings found
@@ -381,24 +382,36 @@ const (
 // judge looks at the finished map once more with fresh samples, as a whole and
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
-	tab := radials(t.plane, &t.warp, p).table(p)
-	self := p.selfLead()
+	rd := radials(t.plane, &t.warp, p)
+	tab := rd.table(p)
 	whole := tab.ends(p, 0, sectors)
-	t.score, t.lead = whole.score, (whole.score-whole.next)/(whole.score*self)
+	least := p.selfLead() * whole.score // the lead that a clean print of twice as heavy major circles has
+	t.score, t.lead = whole.score, whole.lead/least
 	const window = sectors / 12
-	worstLead, worstScore, slipped := math.Inf(1), math.Inf(1), 0
+	slipped, sure, blind, seen, stepped := 0, 0, 0, 0, 0
+	before := 0
 	for s := 0; s < sectors; s += window / 2 {
 		e := tab.ends(p, s, window)
 		if e.seen < 0.9 {
+			before = 0
 			continue // cut off by the picture: its ends do not show
 		}
-		if math.Abs(e.shift) > 0.3*p.spacing() {
+		seen++
+		switch {
+		case e.score < partScore*whole.score:
+			blind++
+		case e.lead < -partLead*least:
 			slipped++
+		case e.lead > partLead*least:
+			sure++
 		}
-		worstScore = math.Min(worstScore, e.score)
-		worstLead = math.Min(worstLead, (e.score-e.next)/(e.score*self))
+		step := rd.step(p, s, window)
+		if step != 0 && step == before {
+			stepped++
+		}
+		before = step
 	}
-	circleBlocks, arcBlocks := blockMeans(cs), blockMeans(as)
+	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM), blockMeans(as, 12, 2*binMM)
 	t.u = math.Hypot(t.u, circleBlocks)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
@@ -406,8 +419,10 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"ends", fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)}
 	case t.lead < leastLead:
 		return &Refusal{"ends", fmt.Sprintf("which printed circle is which cannot be told for sure on form %s: %s", f.Form, checkForm)}
-	case slipped > 0 || worstLead < partLead || worstScore < partScore*whole.score:
+	case slipped > 0 || sure < int(sureShare*float64(seen)) || blind > seen/4:
 		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, checkForm)}
+	case stepped > 0 || rd.step(p, 0, sectors) != 0:
+		return &Refusal{"edges", fmt.Sprintf("there is a circle beyond the last one of form %s, and none where its other end should be: %s", f.Form, checkForm)}
 	case circleBlocks > blockShare*p.spacing():
 		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, checkForm)}
 	case t.kept < leastKept:
@@ -422,14 +437,14 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	return nil
 }
 
-// blockMeans is the rms of the median offsets in blocks of 10° × 6 mm: slips
-// are wide, ink over a print line is not.
-func blockMeans(ss []sighting) float64 {
-	const angles, radii = 36, 64
-	var blocks [angles * radii][]float64
+// blockMeans is the rms of the median offsets in blocks, so many a turn and so
+// many mm of radius: slips are wide, ink over a print line is not.
+func blockMeans(ss []sighting, angles int, mm float64) float64 {
+	const radii = 64
+	blocks := make([][]float64, angles*radii)
 	for _, s := range ss {
-		a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 1) * angles)
-		b := min(radii-1, int(math.Hypot(s.x, s.y)/binMM))
+		a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 1) * float64(angles))
+		b := min(radii-1, int(math.Hypot(s.x, s.y)/mm))
 		blocks[a%angles*radii+b] = append(blocks[a%angles*radii+b], s.off)
 	}
 	sum, n := 0.0, 0.0

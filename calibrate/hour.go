@@ -46,17 +46,32 @@ func unrollMargins(pl *plane, w *Warp, f *form.Form) [2]margin2 {
 			continue
 		}
 		m := margin2{rows: rows, v: make([]float32, rows*turnColumns)}
+		fan := 1
+		if pl.pic.Bilevel {
+			fan = 3 // single pixels of a dithered scan say nothing
+		}
+		n := fan * turnColumns
+		fine, seen := make([]float32, n), make([]uint8, n)
 		sum, count := make([]float32, turnColumns), make([]uint8, turnColumns)
 		for i := range rows {
 			r := span[0] + (float64(i)+0.5)*rowMM
+			clear(fine)
+			clear(seen)
+			for k := range fan {
+				r := r + rowMM*((float64(k)+0.5)/float64(fan)-0.5)
+				pl.curve(w, n, max(1, int(1.5/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
+					s, c := math.Sincos(2 * math.Pi * (float64(j) - 0.5*float64(fan-1)) / float64(n))
+					return r * c, r * s
+				}, fine, seen)
+			}
 			clear(sum)
 			clear(count)
-			pl.curve(w, turnColumns, max(1, int(1.5/(2*math.Pi*r/turnColumns))), func(j int) (float64, float64) {
-				s, c := math.Sincos(2 * math.Pi * float64(j) / turnColumns)
-				return r * c, r * s
-			}, sum, count)
+			for j, v := range fine {
+				sum[j/fan] += v
+				count[j/fan] += seen[j]
+			}
 			row := m.v[i*turnColumns : (i+1)*turnColumns]
-			q := mean(sum, count, 1)
+			q := mean(sum, count, fan*fan)
 			q.highPass(max(20, int(8/(2*math.Pi*r/turnColumns))))
 			// handwriting and stains are stronger than print: bound them
 			for j, v := range q.v {

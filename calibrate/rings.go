@@ -268,9 +268,10 @@ func (w *Warp) back(x, y, dpx, dpy float64) (dx, dy float64) {
 
 // ends is the outcome of the ends test over a group of sectors.
 type ends struct {
-	shift       float64 // of the best match, mm
-	score, next float64 // of the best, and of the best at least one fine circle away from it
-	seen        float64 // share of the places that the picture holds
+	shift float64 // of the best match, mm
+	score float64 // of the best match
+	lead  float64 // of no shift over all shifts by a fine circle or more; below 0 where one of those is better
+	seen  float64 // share of the places that the picture holds
 }
 
 // endsTable holds what the ends test sums up: per sector and shift the products
@@ -322,14 +323,62 @@ func (t *endsTable) ends(p *pattern, first, count int) ends {
 	for s := first; s < first+count; s++ {
 		e.seen += t.seen[s%sectors] / float64(count)
 	}
-	e.shift, e.score, e.next = float64(best-endsShifts)*radialMM, score[best], -1
+	e.shift, e.score = float64(best-endsShifts)*radialMM, score[best]
 	gap := p.spacing()
+	near, far := -1.0, -1.0
 	for i, v := range score {
-		if math.Abs(float64(i-best)*radialMM) > 0.6*gap {
-			e.next = math.Max(e.next, v)
+		if math.Abs(float64(i-endsShifts)*radialMM) > 0.6*gap {
+			far = math.Max(far, v)
+		} else {
+			near = math.Max(near, v)
 		}
 	}
+	e.lead = near - far
 	return e
+}
+
+// step looks at nothing but the two ends of the scale in the sectors from first
+// on: +1 where there is a circle one beyond the outermost and none where the
+// innermost should be, −1 the other way round, which is what a slip by one circle looks like; else 0.
+func (rd *radial) step(p *pattern, first, count int) int {
+	n := len(rd.t)
+	sum := make([]float64, n)
+	for s := first; s < first+count; s++ {
+		for i, v := range rd.v[s%sectors] {
+			sum[i] += float64(v)
+		}
+	}
+	peak := func(r, gap float64) float64 {
+		m := math.Inf(-1)
+		for i := max(0, rd.place(r-0.25*gap)); i <= min(n-1, rd.place(r+0.25*gap)); i++ {
+			m = math.Max(m, sum[i])
+		}
+		return m
+	}
+	c := p.circles
+	// of the circles next to an end, the end, and the place beyond: is there a line?
+	lines := func(end, inwards int) (at, beyond bool) {
+		var usual []float64
+		for k := 1; k <= 10; k++ {
+			i := end + k*inwards
+			if i < 1 || i > len(c)-2 {
+				break
+			}
+			usual = append(usual, peak(c[i].RadiusMM, math.Min(c[i+1].RadiusMM-c[i].RadiusMM, c[i].RadiusMM-c[i-1].RadiusMM)))
+		}
+		least := 0.5 * median(usual)
+		gap := c[end+inwards].RadiusMM - c[end].RadiusMM
+		return peak(c[end].RadiusMM, math.Abs(gap)) > least, peak(c[end].RadiusMM-gap, math.Abs(gap)) > least
+	}
+	inAt, inBeyond := lines(0, 1)
+	outAt, outBeyond := lines(len(c)-1, -1)
+	switch {
+	case outBeyond && !inAt && !inBeyond:
+		return 1
+	case inBeyond && !outAt && !outBeyond:
+		return -1
+	}
+	return 0
 }
 
 // selfLead is the lead the pattern has over itself moved by a circle or more: small on a uniform form.
