@@ -27,9 +27,12 @@ var mayImport = map[string][]string{
 	"verify/evidence": {"calibrate", "calibrate/picture", "calibrate/form", "digitize/series",
 		"verify", "verify/entries", "verify/rules"},
 	"verify/archive": {"calibrate", "calibrate/picture", "calibrate/form", "digitize", "digitize/series",
-		"verify", "verify/entries", "verify/rules", "verify/evidence"},
-	"verify/seal": {},
-	"cmd/penarm": {"calibrate/picture", "calibrate/scan", "verify", "verify/archive", "verify/entries", "verify/evidence",
+		"verify", "verify/entries", "verify/rules", "verify/evidence", "verify/archive/ledger", "verify/archive/across", "verify/archive/page"},
+	"verify/archive/ledger": {"verify"},
+	"verify/archive/across": {"verify/archive/ledger"},
+	"verify/archive/page":   {"verify/archive/ledger"},
+	"verify/seal":           {},
+	"cmd/penarm": {"calibrate/picture", "calibrate/scan", "verify", "verify/archive", "verify/archive/ledger", "verify/entries", "verify/evidence",
 		"verify/rules", "verify/seal"},
 }
 

@@ -39,7 +39,7 @@ func printTable(w io.Writer, out string, all []archive.Outcome) error {
 			continue
 		}
 		f := o.Findings
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", o.Verdict, line(o.Name), line(f.Recorder), f.ChartDate, holds(f), line(decided(f)))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", o.Verdict, line(o.Name), line(f.Recorder), f.ChartDate, holds(f), line(archive.Decided(f)))
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -73,31 +73,6 @@ func holds(f *verify.Findings) string {
 		return "none"
 	}
 	return strings.Join(s, ", ") + " min"
-}
-
-// decided names the checks that gave the chart its verdict, and the first one's reason.
-func decided(f *verify.Findings) string {
-	if f.Verdict == verify.Pass {
-		return "every check that counts passes"
-	}
-	var names []string
-	reason := ""
-	add := func(batch string, checks []verify.Check) {
-		for _, c := range checks {
-			if !c.Counts || c.Verdict != f.Verdict {
-				continue
-			}
-			if reason == "" {
-				reason = c.Reason
-			}
-			names = append(names, strings.TrimSpace(batch+" "+c.Check))
-		}
-	}
-	for _, b := range f.Batches {
-		add("batch "+b.Batch, b.Checks)
-	}
-	add("", f.Checks)
-	return strings.Join(names, ", ") + ": " + reason
 }
 
 // printChecks lists every check of one chart with its figure, limit and reason.

@@ -16,6 +16,7 @@ import (
 	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
 	"penarm/verify"
+	"penarm/verify/archive/ledger"
 )
 
 // Version of the program, set by the linker; every result names it.
@@ -60,6 +61,7 @@ type Job struct {
 	Out      string   `json:"out"`
 	Recorder string   `json:"recorder"` // where the entries name none
 	Sheet    string   `json:"sheet"`    // CSV day sheet, beside the entries files
+	Extract  bool     `json:"extract"`  // check only: the outcome has what the ledger keeps
 	Mark     *Mark    `json:"mark"`     // nil: the print alone tells the hour
 	Paper    string   `json:"paper"`    // of the report: "A4" or "Letter"; empty means A4
 	Full     bool     `json:"full"`     // the overlay at scan size and the plot as SVG, too
@@ -92,6 +94,7 @@ type Outcome struct {
 	Verdict     verify.Verdict   `json:"verdict,omitempty"`
 	Calibration *Calibration     `json:"calibration,omitempty"`
 	Findings    *verify.Findings `json:"findings,omitempty"`
+	Extract     *ledger.Extract  `json:"extract,omitempty"`
 	Err         *Error           `json:"error,omitempty"`
 }
 

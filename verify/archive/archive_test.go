@@ -170,7 +170,11 @@ func TestNamesAndHalves(t *testing.T) {
 		name, part := nameOf(path)
 		require.Equal(t, want, [2]string{name, part}, path)
 	}
-	items := plan(Batch{Scans: []string{"7.a.jpg", "7.b.jpg", "8.a.jpg", "...jpg", ".jpg", "9.a.jpg", "9.jpg"}})
+	var scans []scan
+	for _, path := range []string{"7.a.jpg", "7.b.jpg", "8.a.jpg", "...jpg", ".jpg", "9.a.jpg", "9.jpg"} {
+		scans = append(scans, scan{path: path})
+	}
+	items := plan(Job{}, scans)
 	require.Len(t, items, 6)
 	require.Equal(t, []string{"7.a.jpg", "7.b.jpg"}, items[0].job.Paths)
 	require.Nil(t, items[1].refused)
@@ -211,14 +215,14 @@ func TestCommitReplacesWholeOrNotAtAll(t *testing.T) {
 
 func TestTwoRunsDoNotShareAFolder(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "new", "OUT")
-	unlock, err := prepare(out)
+	lock, err := prepare(out)
 	require.NoError(t, err)
 	_, err = prepare(out)
 	require.ErrorContains(t, err, "another run")
-	unlock()
-	unlock, err = prepare(out)
+	lock.Close()
+	lock, err = prepare(out)
 	require.NoError(t, err)
-	unlock()
+	lock.Close()
 }
 
 func TestStatus(t *testing.T) {

@@ -61,7 +61,7 @@ func (c *Checker) Do(ctx context.Context, job Job) (o Outcome) {
 	defer func() {
 		if r := recover(); r != nil {
 			fmt.Fprintf(os.Stderr, "%v\n%s", r, debug.Stack())
-			o.Pages, o.Findings, o.Calibration, o.Verdict = 0, nil, nil, ""
+			o.Pages, o.Findings, o.Calibration, o.Extract, o.Verdict = 0, nil, nil, nil, ""
 			o.Err = NewError(job.Paths[0], "program", fmt.Errorf("unexpected fault: %v", r),
 				"this is a defect of penarm: report it together with the scan")
 			o.Err = leave(job, o.Err)
@@ -98,6 +98,9 @@ func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
 		files, err = r.digitized()
 	default:
 		files, err = r.checked(job, o)
+		if err == nil && job.Extract {
+			o.Extract, err = extract(r, o.Findings)
+		}
 	}
 	if err != nil {
 		return NewError(o.File, "evidence", err, "this is a defect of penarm: report it together with the scan")
@@ -106,7 +109,7 @@ func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
 		return err
 	}
 	if err := commit(job.Out, job.Name, job.Step, files); err != nil {
-		o.Findings, o.Calibration, o.Verdict = nil, nil, ""
+		o.Findings, o.Calibration, o.Extract, o.Verdict = nil, nil, nil, ""
 		return NewError(o.File, "output", err, "make room or choose another --out, then run again: nothing half-written was left")
 	}
 	return nil
@@ -232,7 +235,8 @@ func (c *Checker) written(job Job, r *reading) (err error) {
 
 // entries come from the file beside the scan or from the day sheet, not from both.
 func (c *Checker) entries(job Job, r *reading) error {
-	path := filepath.Join(filepath.Dir(job.Paths[0]), job.Name+".entries.yaml")
+	own := filepath.Base(job.Name)
+	path := filepath.Join(filepath.Dir(job.Paths[0]), own+".entries.yaml")
 	_, err := os.Stat(path)
 	beside := err == nil
 	if job.Sheet != "" {
@@ -243,7 +247,11 @@ func (c *Checker) entries(job Job, r *reading) error {
 			}
 			c.sheets[job.Sheet] = sheet
 		}
-		if e := sheet[job.Name]; e != nil {
+		e := sheet[job.Name]
+		if e == nil {
+			e = sheet[own]
+		}
+		if e != nil {
 			if beside {
 				return fmt.Errorf("%s and %s both have entries for %s: keep one of them", path, job.Sheet, job.Name)
 			}

@@ -11,10 +11,14 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // Batch is a run over any number of scans.
@@ -28,15 +32,19 @@ type Batch struct {
 	// with its standard input and file descriptor 3. Worker[0] is its own name for
 	// itself; the program that runs is this one.
 	Worker []string
+	// Memory of one worker beyond which its scan is given up, bytes; 0: 1 GiB.
+	Memory uint64
 	// Done is told every outcome as it comes, in any order, by one goroutine at a time. Optional.
 	Done func(Outcome)
 }
 
-// item is one scan's place in a run, and later its outcomes: one a chart.
+// scan is a file with the folder of results, below Out, that its charts go to.
+type scan struct{ path, folder string }
+
+// item is one scan's place in a run: a file, or the two halves of a chart.
 type item struct {
-	job      Job
-	refused  *Error
-	outcomes []Outcome
+	job     Job
+	refused *Error
 }
 
 // Run does all scans in worker processes and gives the outcomes in the order of
@@ -50,40 +58,69 @@ func Run(ctx context.Context, b Batch) ([]Outcome, error) {
 			return nil, err
 		}
 	}
-	unlock, err := prepare(b.Out)
+	lock, err := prepare(b.Out)
 	if err != nil {
 		return nil, err
 	}
-	defer unlock()
-	items := plan(b)
+	defer lock.Close()
+	var scans []scan
+	for _, path := range b.Scans {
+		scans = append(scans, scan{path: path})
+	}
+	items := plan(b.Job, scans)
+	index := map[*item]int{}
+	for i, it := range items {
+		index[it] = i
+	}
+	outcomes := make([][]Outcome, len(items))
+	runAll(ctx, b, items, lock, func(*item) bool { return true }, func(it *item, all []Outcome) {
+		outcomes[index[it]] = all
+		if b.Done != nil {
+			for _, o := range all {
+				b.Done(o)
+			}
+		}
+	})
+	return slices.Concat(outcomes...), nil
+}
+
+// runAll does the items that wanted asks for, in order, over worker processes that
+// hold the lock too, and hands the outcomes of each to finish, one item at a time.
+// wanted is called by several goroutines.
+func runAll(ctx context.Context, b Batch, items []*item, lock *os.File, wanted func(*item) bool, finish func(*item, []Outcome)) {
 	names := map[string]bool{}
 	for _, it := range items {
 		names[it.job.Name] = true
 	}
-	q := &queue{items: items, done: b.Done}
 	n := b.Jobs
 	if n <= 0 {
 		n = runtime.NumCPU()
 	}
-	if b.Timeout <= 0 {
-		b.Timeout = 120 * time.Second
+	w := worker{command: b.Worker, timeout: b.Timeout, memory: b.Memory, lock: lock}
+	if w.timeout <= 0 {
+		w.timeout = 120 * time.Second
 	}
+	if w.memory == 0 {
+		w.memory = 1 << 30
+	}
+	var next atomic.Int64
+	var finishing sync.Mutex
 	var wg sync.WaitGroup
 	for range min(n, len(items)) {
+		own := w
 		wg.Go(func() {
-			w := &worker{command: b.Worker, timeout: b.Timeout}
-			defer w.stop()
-			for it := q.next(); it != nil; it = q.next() {
-				q.finish(it, one(ctx, w, it, names))
+			defer own.stop()
+			for i := next.Add(1); i <= int64(len(items)); i = next.Add(1) {
+				if it := items[i-1]; wanted(it) {
+					all := one(ctx, &own, it, names)
+					finishing.Lock()
+					finish(it, all)
+					finishing.Unlock()
+				}
 			}
 		})
 	}
 	wg.Wait()
-	var out []Outcome
-	for _, it := range items {
-		out = append(out, it.outcomes...)
-	}
-	return out, nil
 }
 
 // one does an item's chart, or all the charts of its file; names are those of the whole run.
@@ -114,50 +151,22 @@ func one(ctx context.Context, w *worker, it *item, names map[string]bool) []Outc
 	return out
 }
 
-// queue hands out the items in order.
-type queue struct {
-	mu    sync.Mutex
-	items []*item
-	at    int
-	done  func(Outcome)
-}
-
-func (q *queue) next() *item {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	if q.at == len(q.items) {
-		return nil
-	}
-	q.at++
-	return q.items[q.at-1]
-}
-
-func (q *queue) finish(it *item, out []Outcome) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	it.outcomes = out
-	if q.done != nil {
-		for _, o := range out {
-			q.done(o)
-		}
-	}
-}
-
 // plan gives every scan its name and refuses, in words, what cannot have one of
 // its own: two scans under one name would overwrite each other. A path given
 // twice is done once.
-func plan(b Batch) []*item {
+func plan(common Job, scans []scan) []*item {
 	var items []*item
 	byName := map[string]*item{}
 	seen := map[string]bool{}
-	for _, path := range b.Scans {
+	for _, s := range scans {
+		path := s.path
 		if seen[filepath.Clean(path)] {
 			continue
 		}
 		seen[filepath.Clean(path)] = true
 		name, part := nameOf(path)
-		job := b.Job
-		job.Name, job.Paths = name, []string{path}
+		job := common
+		job.Name, job.Paths = filepath.Join(s.folder, name), []string{path}
 		it := &item{job: job}
 		if name == "" || name == "." || name == ".." {
 			it.job.Name = ""
@@ -165,9 +174,9 @@ func plan(b Batch) []*item {
 			items = append(items, it)
 			continue
 		}
-		first := byName[name]
+		first := byName[job.Name]
 		if first == nil {
-			byName[name] = it
+			byName[job.Name] = it
 			items = append(items, it)
 			continue
 		}
@@ -176,7 +185,7 @@ func plan(b Batch) []*item {
 			first.job.Paths = append(first.job.Paths, path)
 			continue
 		}
-		clash := fmt.Errorf("another scan has the same name %s: %s and %s", name, first.job.Paths[0], path)
+		clash := fmt.Errorf("another scan has the same name %s: %s and %s", job.Name, first.job.Paths[0], path)
 		const remedy = "rename one of them, or run them apart with another --out"
 		if first.refused == nil {
 			first.refused = NewError(first.job.Paths[0], "name", clash, remedy)
@@ -191,6 +200,8 @@ func plan(b Batch) []*item {
 type worker struct {
 	command []string
 	timeout time.Duration
+	memory  uint64
+	lock    *os.File
 
 	cmd  *exec.Cmd
 	in   io.WriteCloser
@@ -214,7 +225,8 @@ func (w *worker) start() error {
 	w.cmd = &exec.Cmd{
 		Path: self, Args: w.command,
 		Stdout: w.said, Stderr: w.said,
-		ExtraFiles: []*os.File{out},
+		// The lock stays held until the last worker is gone, however this process ends.
+		ExtraFiles: []*os.File{out, w.lock},
 		// Its own group: a Ctrl-C at the terminal reaches this process, which stops the workers itself.
 		SysProcAttr: &syscall.SysProcAttr{Setpgid: true},
 	}
@@ -225,6 +237,12 @@ func (w *worker) start() error {
 	if err := w.cmd.Start(); err != nil {
 		r.Close()
 		return err
+	}
+	limit := unix.Rlimit{Cur: w.memory, Max: w.memory}
+	if err := unix.Prlimit(w.cmd.Process.Pid, unix.RLIMIT_DATA, &limit, nil); err != nil {
+		w.pipe = r
+		w.kill()
+		return fmt.Errorf("its memory cannot be limited: %w", err)
 	}
 	w.pipe, w.enc, w.dec = r, json.NewEncoder(w.in), json.NewDecoder(r)
 	return nil

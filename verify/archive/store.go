@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -36,6 +37,9 @@ func commit(out, name string, step Step, files []file) (err error) {
 	if err := replaceable(final, step); err != nil {
 		return err
 	}
+	if err := os.MkdirAll(filepath.Dir(final), 0o777); err != nil {
+		return err
+	}
 	if err := os.RemoveAll(part); err != nil {
 		return err
 	}
@@ -58,7 +62,7 @@ func commit(out, name string, step Step, files []file) (err error) {
 	if err := swap(part, final); err != nil {
 		return err
 	}
-	return flush(out)
+	return flush(filepath.Dir(final))
 }
 
 // replaceable says why a result may not be put at the path.
@@ -144,8 +148,9 @@ func hashFile(path string) (string, error) {
 }
 
 // prepare makes the output folder, proves that it can be written, and locks it
-// against a second run for as long as this process lives.
-func prepare(out string) (unlock func(), err error) {
+// against a second run until the file is closed here and in all workers. Those of a
+// run that was killed need a moment to end, which is waited for.
+func prepare(out string) (lock *os.File, err error) {
 	if err := os.MkdirAll(out, 0o777); err != nil {
 		return nil, fmt.Errorf("--out: %w: choose a folder that can be written", err)
 	}
@@ -162,9 +167,14 @@ func prepare(out string) (unlock func(), err error) {
 		return nil, fmt.Errorf("--out: %w: choose a folder that can be written", err)
 	}
 	// Some network file systems know no locks; they go without.
-	if err := unix.Flock(int(d.Fd()), unix.LOCK_EX|unix.LOCK_NB); errors.Is(err, unix.EWOULDBLOCK) {
-		d.Close()
-		return nil, fmt.Errorf("--out: %s: another run is writing there: wait for it, or choose another folder", out)
+	for wait := 0; ; wait++ {
+		switch err := unix.Flock(int(d.Fd()), unix.LOCK_EX|unix.LOCK_NB); {
+		case !errors.Is(err, unix.EWOULDBLOCK):
+			return d, nil
+		case wait == 20:
+			d.Close()
+			return nil, fmt.Errorf("--out: %s: another run is writing there: wait for it, or choose another folder", out)
+		}
+		time.Sleep(orphan / 10)
 	}
-	return func() { d.Close() }, nil
 }

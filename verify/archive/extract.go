@@ -1,0 +1,197 @@
+package archive
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"math"
+	"strings"
+	"time"
+
+	"penarm/calibrate/picture"
+	"penarm/digitize/series"
+	"penarm/verify"
+	"penarm/verify/archive/ledger"
+)
+
+// extract is what the ledger keeps of a reading beside its findings.
+func extract(r *reading, f *verify.Findings) (*ledger.Extract, error) {
+	x := &ledger.Extract{Plant: r.plant.Plant.Plant, Unit: r.plant.Unit}
+	if x.Unit == "" {
+		x.Unit = r.face.Form.Unit
+	}
+	if r.recorder != nil {
+		x.Vat = r.recorder.Vat
+	}
+	var product series.Series
+	for _, s := range r.series {
+		if s.Pen == "product" && len(s.Samples) > 0 {
+			product = s
+			x.From = stamp(s.Samples[0].Time)
+			x.To = stamp(s.Samples[len(s.Samples)-1].Time)
+		}
+	}
+	x.Trace = traceOf(product)
+	x.CoolingMinutes = cooling(product, f)
+	if e := r.entries; e != nil {
+		x.Operator = e.Operator
+		for i, b := range e.Batches {
+			for _, w := range b.Indicating {
+				n := ledger.Reading{Position: i + 1, Kind: "indicating", At: w.At, Reads: w.Reads}
+				n.Recorded = recorded(product, w.At)
+				x.Readings = append(x.Readings, n)
+			}
+			for _, w := range b.Airspace {
+				x.Readings = append(x.Readings, ledger.Reading{Position: i + 1, Kind: "airspace", At: w.At, Reads: w.Reads})
+			}
+		}
+	}
+	var err error
+	x.Thumbnail, err = thumbnail(r.picture)
+	return x, err
+}
+
+func stamp(t time.Time) string { return t.Round(time.Second).Format("2006-01-02T15:04:05") }
+
+// at gives the temperature between two neighbouring samples, false where there is
+// no ink. from is where to look first: times asked for one after the other rise.
+func at(s series.Series, t time.Time, from *int) (float64, bool) {
+	for ; *from+1 < len(s.Samples); *from++ {
+		a, b := s.Samples[*from], s.Samples[*from+1]
+		if t.Before(a.Time) {
+			return 0, false
+		}
+		if t.After(b.Time) {
+			continue
+		}
+		if a.Quality == series.Gap || b.Quality == series.Gap {
+			return 0, false
+		}
+		d := b.Time.Sub(a.Time).Seconds()
+		if d == 0 {
+			return b.Temperature, true
+		}
+		return a.Temperature + (b.Temperature-a.Temperature)*t.Sub(a.Time).Seconds()/d, true
+	}
+	return 0, false
+}
+
+// traceOf samples the product pen's line at every whole minute, in °F.
+func traceOf(s series.Series) ledger.Trace {
+	t := ledger.Trace{}
+	if len(s.Samples) == 0 {
+		return t
+	}
+	first, last := s.Samples[0].Time, s.Samples[len(s.Samples)-1].Time
+	from := 0
+	for m := first.Add(time.Minute - time.Nanosecond).Truncate(time.Minute); !m.After(last); m = m.Add(time.Minute) {
+		v, ok := at(s, m, &from)
+		if s.Unit == "C" {
+			v = v*1.8 + 32
+		}
+		if v = math.Round(v * 10); !ok || math.Abs(v) > math.MaxInt16 {
+			v = ledger.NoInk
+		}
+		t = append(t, int16(v))
+	}
+	return t
+}
+
+// recorded is what the pen drew at a written clock time, nil where no ink tells.
+func recorded(s series.Series, clock string) *float64 {
+	if !clockTime.MatchString(clock) || len(s.Samples) == 0 {
+		return nil
+	}
+	c, err := time.Parse("15:04:05", (clock + ":00")[:8])
+	if err != nil {
+		return nil
+	}
+	first := s.Samples[0].Time
+	t := first.Truncate(24 * time.Hour).Add(c.Sub(c.Truncate(24 * time.Hour)))
+	if t.Before(first) { // past midnight
+		t = t.Add(24 * time.Hour)
+	}
+	from := 0
+	if v, ok := at(s, t, &from); ok {
+		v = math.Round(v*1000) / 1000
+		return &v
+	}
+	return nil
+}
+
+// cooling is the minutes from the end of the last hold until the line is 40 °F
+// (22.2 °C) below the legal temperature, for one vat to be compared over months;
+// nil where the line breaks before, or the milk was not cooled in the vat.
+func cooling(s series.Series, f *verify.Findings) *float64 {
+	if len(f.Batches) == 0 || f.Batches[len(f.Batches)-1].Hold == nil {
+		return nil
+	}
+	b := f.Batches[len(f.Batches)-1]
+	drop := 40.0
+	if s.Unit == "C" {
+		drop /= 1.8
+	}
+	for _, p := range s.Samples {
+		switch {
+		case p.Time.Before(b.Hold.End.Time):
+		case p.Quality == series.Gap:
+			return nil
+		case p.Temperature <= b.Legal-drop:
+			m := math.Round(p.Time.Sub(b.Hold.End.Time).Minutes()*100) / 100
+			return &m
+		}
+	}
+	return nil
+}
+
+// thumbnail is the scan 112 pixels high or wide, as JPEG. A few pixels of each cell say enough.
+func thumbnail(p *picture.Picture) ([]byte, error) {
+	const side, taps = 112, 5
+	cell := float64(max(p.Width, p.Height)) / side
+	w, h := max(1, int(float64(p.Width)/cell)), max(1, int(float64(p.Height)/cell))
+	m := image.NewRGBA(image.Rect(0, 0, w, h))
+	for y := range h {
+		for x := range w {
+			var sum [3]int
+			for t := range taps * taps {
+				px := min(p.Width-1, int((float64(x)+(float64(t%taps)+0.5)/taps)*cell))
+				py := min(p.Height-1, int((float64(y)+(float64(t/taps)+0.5)/taps)*cell))
+				i := (py*p.Width + px) * p.Channels
+				for c := range sum {
+					sum[c] += int(p.Pix[i+min(c, p.Channels-1)])
+				}
+			}
+			o := m.PixOffset(x, y)
+			m.Pix[o], m.Pix[o+1], m.Pix[o+2], m.Pix[o+3] = uint8(sum[2]/taps/taps), uint8(sum[1]/taps/taps), uint8(sum[0]/taps/taps), 255
+		}
+	}
+	var b bytes.Buffer
+	err := jpeg.Encode(&b, m, &jpeg.Options{Quality: 60})
+	return b.Bytes(), err
+}
+
+// Decided names the checks that gave a chart its verdict, and the first one's reason.
+func Decided(f *verify.Findings) string {
+	if f.Verdict == verify.Pass {
+		return "every check that counts passes"
+	}
+	var names []string
+	reason := ""
+	add := func(batch string, checks []verify.Check) {
+		for _, c := range checks {
+			if !c.Counts || c.Verdict != f.Verdict {
+				continue
+			}
+			if reason == "" {
+				reason = c.Reason
+			}
+			names = append(names, strings.TrimSpace(batch+" "+c.Check))
+		}
+	}
+	for _, b := range f.Batches {
+		add("batch "+b.Batch, b.Checks)
+	}
+	add("", f.Checks)
+	return fmt.Sprintf("%s: %s", strings.Join(names, ", "), reason)
+}
