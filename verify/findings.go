@@ -34,6 +34,14 @@ type Scan struct {
 	File   string `json:"file"`
 	SHA256 string `json:"sha256"`
 	Page   int    `json:"page"`
+	Source string `json:"source,omitempty"` // how its pixels were got: "jpeg", "pdf: rendered at 300 dpi"
+	Backs  []Back `json:"backs,omitempty"`
+}
+
+// Back is a page without a disc's print that follows the chart in its file.
+type Back struct {
+	Page    int  `json:"page"`
+	Written bool `json:"written"` // it carries ink
 }
 
 // Calibration carries the face's own figures.

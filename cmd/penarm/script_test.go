@@ -49,6 +49,9 @@ func TestScripts(t *testing.T) {
 			"tinydisk": tinyDisk,
 			"noblank":  noBlank,
 			"fifo":     fifo,
+			"back":     back,
+			"pdf":      pdf,
+			"halves":   halves,
 		},
 	})
 }
@@ -130,6 +133,89 @@ func noBlank(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("%s names no blank", args[0])
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), append(kept, '\n'), 0o666))
+}
+
+// back TO [STROKES]: the back of a chart on a black lid, with or without pen strokes.
+func back(ts *testscript.TestScript, neg bool, args []string) {
+	m := image.NewGray(image.Rect(0, 0, 1000, 1000))
+	for y := range 1000 {
+		for x := range 1000 {
+			if r := math.Hypot(float64(x-500), float64(y-500)); r < 470 && r > 18 {
+				m.SetGray(x, y, color.Gray{235})
+			}
+		}
+	}
+	if len(args) > 1 {
+		for i := range 300 {
+			x, y := 300+i, 480+int(40*math.Sin(float64(i)/12))
+			for k := range 9 {
+				m.SetGray(x+k/3, y+k%3, color.Gray{60})
+			}
+		}
+	}
+	var b bytes.Buffer
+	ts.Check(jpeg.Encode(&b, m, nil))
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b.Bytes(), 0o666))
+}
+
+// pdf TO JPEG...: a page for each picture, which covers it, as office scanners write them.
+func pdf(ts *testscript.TestScript, neg bool, args []string) {
+	var b bytes.Buffer
+	var at []int
+	object := func(text string, stream []byte) {
+		at = append(at, b.Len())
+		fmt.Fprintf(&b, "%d 0 obj\n", len(at))
+		if stream == nil {
+			fmt.Fprintf(&b, "%s\nendobj\n", text)
+			return
+		}
+		fmt.Fprintf(&b, "<<%s /Length %d>>\nstream\n%s\nendstream\nendobj\n", text, len(stream), stream)
+	}
+	b.WriteString("%PDF-1.4\n")
+	kids := ""
+	for i := range args[1:] {
+		kids += fmt.Sprintf("%d 0 R ", 3+3*i)
+	}
+	object("<</Type /Catalog /Pages 2 0 R>>", nil)
+	object(fmt.Sprintf("<</Type /Pages /Kids [%s] /Count %d>>", kids, len(args)-1), nil)
+	for i, name := range args[1:] {
+		data, err := os.ReadFile(ts.MkAbs(name))
+		ts.Check(err)
+		config, err := jpeg.DecodeConfig(bytes.NewReader(data))
+		ts.Check(err)
+		space := "DeviceRGB"
+		if config.ColorModel == color.GrayModel {
+			space = "DeviceGray"
+		}
+		object(fmt.Sprintf("<</Type /Page /Parent 2 0 R /MediaBox [0 0 720 720] /Contents %d 0 R /Resources <</XObject <</I %d 0 R>>>>>>", 4+3*i, 5+3*i), nil)
+		object("", []byte("720 0 0 720 0 0 cm /I Do"))
+		object(fmt.Sprintf("/Type /XObject /Subtype /Image /Width %d /Height %d /ColorSpace /%s /BitsPerComponent 8 /Filter /DCTDecode",
+			config.Width, config.Height, space), data)
+	}
+	start := b.Len()
+	fmt.Fprintf(&b, "xref\n0 %d\n0000000000 65535 f \n", len(at)+1)
+	for _, o := range at {
+		fmt.Fprintf(&b, "%010d 00000 n \n", o)
+	}
+	fmt.Fprintf(&b, "trailer <</Size %d /Root 1 0 R>>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, start)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b.Bytes(), 0o666))
+}
+
+// halves FROM A B: the left and the right 62 % of a scan, the right half shoved down a little.
+func halves(ts *testscript.TestScript, neg bool, args []string) {
+	data, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	m, err := jpeg.Decode(bytes.NewReader(data))
+	ts.Check(err)
+	size := m.Bounds().Size()
+	w := size.X * 62 / 100
+	for i, r := range []image.Rectangle{image.Rect(0, 0, w, size.Y), image.Rect(size.X-w, 7, size.X, size.Y)} {
+		var b bytes.Buffer
+		ts.Check(jpeg.Encode(&b, m.(interface {
+			SubImage(image.Rectangle) image.Image
+		}).SubImage(r), &jpeg.Options{Quality: 90}))
+		ts.Check(os.WriteFile(ts.MkAbs(args[1+i]), b.Bytes(), 0o666))
+	}
 }
 
 // fifo NAME makes a pipe that nobody writes to.

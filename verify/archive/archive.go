@@ -36,10 +36,20 @@ type Step string
 const (
 	Calibrate Step = "calibrate" // calibration.json, calibration.jpg
 	Digitize  Step = "digitize"  // series.csv
-	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, strip.png, report.pdf; with Job.Full also overlay-full.jpg, plot.svg
+	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, strip.png, report.pdf; with Job.Full also overlay-full.jpg, plot.svg; with Job.Backs back-p2.jpg
 )
 
-// files lists what a step leaves. A folder that holds anything else is never replaced.
+// leaves says whether the step leaves a file of this name. A folder that holds anything else is never replaced.
+func (s Step) leaves(name string) bool {
+	for _, pattern := range s.files() {
+		if ok, err := filepath.Match(pattern, name); ok && err == nil {
+			return true
+		}
+	}
+	return name == errorFile
+}
+
+// files lists what a step leaves, as patterns of filepath.Match.
 func (s Step) files() []string {
 	switch s {
 	case Calibrate:
@@ -47,7 +57,7 @@ func (s Step) files() []string {
 	case Digitize:
 		return []string{"series.csv"}
 	}
-	return []string{"series.csv", "findings.json", "overlay.jpg", "strip.png", "report.pdf", "overlay-full.jpg", "plot.svg"}
+	return []string{"series.csv", "findings.json", "overlay.jpg", "strip.png", "report.pdf", "overlay-full.jpg", "plot.svg", "back-p*.jpg"}
 }
 
 // Job is one chart to be done.
@@ -56,6 +66,8 @@ type Job struct {
 	Name     string   `json:"name"`  // of the chart and of its folder under Out
 	Paths    []string `json:"paths"` // the scan; two where it was scanned in halves
 	Page     int      `json:"page"`  // 0: not known yet how many charts the file holds
+	Look     bool     `json:"look"`  // only say whether the page is the back of a chart
+	Backs    []int    `json:"backs"` // pages without a disc's print that follow this chart
 	Plant    string   `json:"plant"`
 	Form     string   `json:"form"` // calibrate only: form file instead of a plant
 	Out      string   `json:"out"`
@@ -90,7 +102,8 @@ type Outcome struct {
 	Name        string           `json:"name"`
 	File        string           `json:"file"`
 	Page        int              `json:"page"`
-	Pages       int              `json:"pages,omitempty"` // above 1: nothing done, the file holds so many charts
+	Pages       int              `json:"pages,omitempty"` // above 1: nothing done, the file holds so many pages
+	Back        bool             `json:"back,omitempty"`  // the page that was looked at is the back of a chart
 	Verdict     verify.Verdict   `json:"verdict,omitempty"`
 	Calibration *Calibration     `json:"calibration,omitempty"`
 	Findings    *verify.Findings `json:"findings,omitempty"`

@@ -86,6 +86,11 @@ func leave(job Job, e *Error) *Error {
 }
 
 func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
+	if job.Look {
+		pic, err := c.open.Open(job.Paths[0], job.Page)
+		o.Back = err == nil && !calibrate.ShowsDisc(pic) // a page that cannot be opened says so as a chart
+		return nil
+	}
 	r, err := c.read(ctx, job, o)
 	if err != nil || o.Pages > 1 {
 		return err
@@ -126,6 +131,7 @@ type reading struct {
 	recorder *entries.Recorder
 	entries  *entries.Entries // nil: none
 	hashes   map[string]string
+	backs    []back
 }
 
 // read goes from the file to the series, as far as the step needs it.
@@ -134,11 +140,11 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 	if err := c.written(job, r); err != nil {
 		return nil, err
 	}
-	if len(job.Paths) > 1 || job.Paths[0] != wholeName(job.Paths[0]) {
-		return nil, NewError(o.File, "scan", errors.New("the name says that this is one half of a chart, and halves are not joined"),
-			"scan the whole chart, or join the halves first and drop .a and .b from the name")
-	}
 	path := job.Paths[0]
+	if _, part := nameOf(path); len(job.Paths) == 1 && part != "" {
+		return nil, NewError(path, "scan", errors.New("the name says that this is one half of a chart, and the other half is not there"),
+			"name both halves, NAME.a and NAME.b; a whole chart goes without .a or .b")
+	}
 	if err := regular(path); err != nil {
 		return nil, NewError(path, "scan", err, "correct the path, or scan the chart again")
 	}
@@ -147,6 +153,9 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 		n, err := c.open.Pages(path)
 		if err != nil {
 			return nil, NewError(path, "scan", err, "scan the chart again as JPEG, PNG, TIFF or PDF")
+		}
+		if n > 1 && len(job.Paths) > 1 {
+			return nil, NewError(path, "scan", fmt.Errorf("one half of a chart is one picture, the file has %d pages", n), "save the half as a picture of its own")
 		}
 		if n > 1 && job.Mark != nil {
 			return nil, NewError(path, "mark", fmt.Errorf("--hour and --at tell the hour of one chart, the file has %d pages", n), "take the page out into a file of its own")
@@ -164,22 +173,27 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 	if r.picture, err = c.open.Open(path, page); err != nil {
 		return nil, NewError(path, "scan", err, "scan the chart again as JPEG, PNG, TIFF or PDF")
 	}
+	if len(job.Paths) > 1 {
+		if err := c.join(job.Paths[1], r); err != nil {
+			return nil, err
+		}
+	}
 	if err := c.find(ctx, job, r); err != nil {
 		return nil, err
+	}
+	if job.Step == Check {
+		for _, page := range job.Backs {
+			b, err := c.back(path, page)
+			if err != nil {
+				return nil, NewError(path, "scan", err, "scan the back of the chart again")
+			}
+			r.backs = append(r.backs, b)
+		}
 	}
 	if job.Step == Calibrate {
 		return r, ctx.Err()
 	}
 	return r, c.trace(ctx, path, r)
-}
-
-// wholeName is the path without the mark of one half.
-func wholeName(path string) string {
-	name, part := nameOf(path)
-	if part == "" {
-		return path
-	}
-	return filepath.Join(filepath.Dir(path), name+filepath.Ext(path))
 }
 
 // regular refuses what is no ordinary file, so that no pipe or device is waited on.
@@ -581,7 +595,14 @@ func (r *reading) checked(job Job, o *Outcome) ([]file, error) {
 	if strings.HasPrefix(f.ChartDate, "0001-") {
 		f.ChartDate = "" // no date is written: the trace counts from day one
 	}
-	f.Scan = verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page}
+	f.Scan = verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page, Source: r.picture.Source}
+	for _, b := range r.backs {
+		f.Scan.Backs = append(f.Scan.Backs, verify.Back{Page: b.page, Written: b.written})
+		if b.written {
+			f.Checks = append(f.Checks, verify.Check{Check: "back", Verdict: verify.Undecided, Source: "a note on the back belongs to the record",
+				Reason: fmt.Sprintf("the back of the chart, page %d, is written on: read it", b.page)})
+		}
+	}
 	f.Calibration = verify.Calibration{
 		Method: r.face.Method, Hour: string(hour),
 		RingResidualMM: r.face.RingResidualMM, ArcResidualS: r.face.ArcResidualS,
@@ -621,6 +642,9 @@ func (r *reading) checked(job Job, o *Outcome) ([]file, error) {
 			in.Drawn = b.Bytes() // the report shows it
 		}
 		files = append(files, file{d.name, b.Bytes()})
+	}
+	for _, b := range r.backs {
+		files = append(files, file{fmt.Sprintf("back-p%d.jpg", b.page), b.jpeg})
 	}
 	return files, nil
 }

@@ -136,11 +136,24 @@ func one(ctx context.Context, w *worker, it *item, names map[string]bool) []Outc
 	if o.Pages <= 1 {
 		return []Outcome{o}
 	}
-	var out []Outcome
+	var charts []Job // of the file: each a page with the backs that follow it
 	for page := 1; page <= o.Pages; page++ {
 		j := it.job
-		j.Page, j.Name = page, fmt.Sprintf("%s-p%d", it.job.Name, page)
-		if names[j.Name] {
+		j.Page, j.Look = page, true
+		if n := len(charts); n > 0 && w.do(ctx, j).Back {
+			charts[n-1].Backs = append(charts[n-1].Backs, page)
+			continue
+		}
+		j.Look = false
+		charts = append(charts, j)
+	}
+	var out []Outcome
+	for _, j := range charts {
+		page := j.Page
+		if len(charts) > 1 {
+			j.Name = fmt.Sprintf("%s-p%d", it.job.Name, page)
+		}
+		if len(charts) > 1 && names[j.Name] {
 			e := NewError(j.Paths[0], fmt.Sprintf("page %d", page), fmt.Errorf("its name %s is that of another scan of this run", j.Name),
 				"rename the other scan, or run them apart with another --out")
 			out = append(out, Outcome{Name: j.Name, File: j.Paths[0], Page: page, Err: e})
@@ -183,6 +196,9 @@ func plan(common Job, scans []scan) []*item {
 		_, other := nameOf(first.job.Paths[0])
 		if part != "" && other != "" && part != other && len(first.job.Paths) == 1 {
 			first.job.Paths = append(first.job.Paths, path)
+			if part == "a" {
+				slices.Reverse(first.job.Paths)
+			}
 			continue
 		}
 		clash := fmt.Errorf("another scan has the same name %s: %s and %s", job.Name, first.job.Paths[0], path)

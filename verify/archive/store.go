@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -82,7 +81,7 @@ func replaceable(path string, step Step) error {
 		return err
 	}
 	for _, e := range list {
-		if e.Name() != errorFile && !slices.Contains(step.files(), e.Name()) {
+		if !step.leaves(e.Name()) {
 			return fmt.Errorf("%s is there already and holds %s, which %s did not leave there: choose another --out", path, e.Name(), step)
 		}
 	}
