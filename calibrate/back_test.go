@@ -1,0 +1,46 @@
+package calibrate
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"penarm/calibrate/picture"
+	"penarm/testdata/render"
+)
+
+// sheet is the unprinted back of a chart on a lid, with a wavy stroke of the width (pixels) on it.
+func sheet(lid uint8, stroke int) *picture.Picture {
+	const n = 1100
+	p := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
+	for i := range p.Pix {
+		grain := uint8(i * 2654435761 >> 5 & 3)
+		p.Pix[i] = lid - grain
+		if r := math.Hypot(float64(i%n-n/2), float64(i/n-n/2)); r < 500 && r > 20 {
+			p.Pix[i] = 236 + grain
+		}
+	}
+	for i := range 400 {
+		y := 480 + int(40*math.Sin(float64(i)/15))
+		for dx := range stroke {
+			for dy := range stroke {
+				p.Pix[(y+dy)*n+350+i+dx] = 70
+			}
+		}
+	}
+	return p
+}
+
+func TestBackOfAChart(t *testing.T) {
+	for _, lid := range []uint8{250, 130, 12} {
+		for _, stroke := range []int{0, 2, 4} { // none, 0.5 mm, 1 mm
+			p := sheet(lid, stroke)
+			assert.False(t, ShowsDisc(p), "lid %d, stroke %d", lid, stroke)
+			assert.Equal(t, stroke > 0, Written(p), "lid %d, stroke %d", lid, stroke)
+		}
+	}
+	for i, look := range []render.Look{{DPI: 110}, {DPI: 150, Lid: "black", Old: 0.8}, {DPI: 150, Bilevel: "diffusion"}, {DPI: 130, Clip: 10}} {
+		assert.True(t, ShowsDisc(render.New(int64(90+i), render.Options{Unit: "F", Look: look}).Picture()), "%+v", look)
+	}
+}
