@@ -3,6 +3,7 @@ package verify
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -122,24 +123,9 @@ func (j *judge) span(note func(Verdict, string, ...Place)) {
 			note(Fail, fmt.Sprintf("the chart turns once in %g h and was left on %.0f min longer", j.Form.RotationHours, over/60), j.place("product", last-over, last, "beyond one turn"))
 		}
 	}
-	if j.Entries == nil || !j.HourKnown {
-		return
-	}
-	for _, e := range j.Events {
-		if e.Kind == series.EventStart {
-			return
-		}
-	}
-	if at, _, ok := j.when(j.Entries.OnChart, j.first); ok {
-		off := math.Mod(first-at, 24*3600)
-		if off > 12*3600 {
-			off -= 24 * 3600
-		} else if off < -12*3600 {
-			off += 24 * 3600
-		}
-		if math.Abs(off) > 15*60 {
-			note(Pass, fmt.Sprintf("the trace starts %.0f min off the written %s", off/60, j.Entries.OnChart), j.place("product", first, first, "start of the trace"))
-		}
+	told := slices.ContainsFunc(j.Events, func(e series.Event) bool { return e.Kind == series.EventStart })
+	if j.off != 0 && !told {
+		note(Pass, fmt.Sprintf("the trace starts %.0f min off the written %s", j.off/60, j.Entries.OnChart), j.place("product", first, first, "start of the trace"))
 	}
 }
 

@@ -41,6 +41,7 @@ type judge struct {
 	first      float64      // seconds that written times are resolved from
 	strokes    [][2]float64 // where the line runs along one time and no event says so
 	uHour      float64      // standard uncertainty in seconds of the chart's clock against written times
+	off        float64      // seconds by which the trace starts after on_chart; 0 within 15 min
 }
 
 // correlated is the share of a sample's uncertainty that all samples of a hold may
@@ -154,7 +155,27 @@ func newJudge(p Problem) *judge {
 		j.uHour = written // the printed hours count from on_chart, itself written to the minute
 	}
 	j.resolveFrom()
+	j.off = j.startOff()
 	return j
+}
+
+// startOff is by how many seconds the trace starts after the written on_chart, where that
+// is more than 15 min: most charts agree within these (FDA Guide to Inspections of Low Acid
+// Canned Food Manufacturers, Part 2, on recorders).
+func (j *judge) startOff() float64 {
+	if j.Entries == nil || !j.HourKnown || len(j.product.nodes) == 0 {
+		return 0
+	}
+	at, _, ok := j.when(j.Entries.OnChart, j.first)
+	if !ok {
+		return 0
+	}
+	const day = 24 * 3600.0
+	off := math.Remainder(j.product.nodes[0].t-at, day)
+	if math.Abs(off) <= 15*60 {
+		return 0
+	}
+	return off
 }
 
 const strokeF = 12.0
@@ -341,6 +362,7 @@ type share struct {
 	from  float64 // no run that starts earlier, the batch before still emptying
 	to    float64 // nor one that starts later, after the outlet was opened
 	doubt string  // why it is not sure that this is the batch's
+	read  bool    // written readings lie in its heats
 	all   bool    // every heat it may be is in heats: where all are too short it fails for all the doubt
 }
 
@@ -369,8 +391,12 @@ func (j *judge) match(m *matter, level float64) share {
 			window = append(window, h)
 		}
 	}
+	// A time mistyped into the heat of another batch does not give that heat to this one.
+	if own := slices.DeleteFunc(slices.Clone(read), func(h run) bool { return h.to < m.from || h.from > m.to+near }); len(own) > 0 {
+		read = own
+	}
 	if len(read) > 0 {
-		s.heats = read
+		s.heats, s.read = read, true
 		if !math.IsInf(m.from, 0) && slices.Min(m.times) > m.from {
 			s.from = m.from
 		}
@@ -389,6 +415,30 @@ func (j *judge) match(m *matter, level float64) share {
 		s.doubt = fmt.Sprintf("%d heats lie in the batch's time and no written reading tells which: one may be a wash", len(hot))
 	case math.IsInf(m.to, 1) && len(j.Entries.Batches) > 1:
 		s.doubt = "neither the outlet's time nor a reading is written: is this the batch's hold?"
+	}
+	return s
+}
+
+// moved is the batch with all that is written of it that many seconds later.
+func (m *matter) moved(by float64) *matter {
+	o := *m
+	o.outlet, o.from, o.to = m.outlet+by, m.from+by, m.to+by
+	o.times = slices.Clone(m.times)
+	for i := range o.times {
+		o.times[i] += by
+	}
+	return &o
+}
+
+// matchBoth matches by the chart's hours, and where the trace starts off the written time
+// also by hours set right by that: where both find a heat and not the same one, either may be it.
+func (j *judge) matchBoth(m *matter, level float64) share {
+	s := j.match(m, level)
+	if j.off == 0 {
+		return s
+	}
+	if o := j.match(m.moved(j.off), level); o.read && len(s.heats) > 0 && o.heats[0] != s.heats[0] {
+		s.doubt = fmt.Sprintf("the trace starts %.0f min off the written %s, and by that the batch's hold is another: are the chart's hours right?", j.off/60, j.Entries.OnChart)
 	}
 	return s
 }
@@ -439,7 +489,44 @@ func (j *judge) named() (out []Batch, loose []run) {
 			loose = append(loose, r)
 		}
 	}
+	j.mismatched(out, loose)
 	return out, loose
+}
+
+// mismatched leaves open what hangs on which hold is whose: two batches that claim one
+// hold, and a batch that fails while a hold that no batch names may be its own.
+func (j *judge) mismatched(bs []Batch, loose []run) {
+	for i := range bs {
+		for k := range bs[:i] {
+			a, b := bs[i].Hold, bs[k].Hold
+			if a != nil && b != nil && a.Start.Add(time.Minute).Before(b.End.Time) && b.Start.Add(time.Minute).Before(a.End.Time) {
+				bs[i].reopen(Pass, "batch "+bs[k].Batch+" claims the same hold")
+				bs[k].reopen(Pass, "batch "+bs[i].Batch+" claims the same hold")
+			}
+		}
+	}
+	base, hottest := j.temperatures(bs)
+	for _, r := range loose {
+		if j.wash(r, base, hottest) != "" {
+			continue
+		}
+		for i := range bs {
+			if bs[i].Hold == nil || bs[i].Hold.Minutes < shown {
+				bs[i].reopen(Fail, fmt.Sprintf("a hold that no batch names lies at %s: is it this one's, and are the chart's hours right?", j.product.at(r.from).Format("15:04")))
+			}
+		}
+	}
+}
+
+// reopen makes the checks of a batch's minutes undecided where they were decided so.
+func (b *Batch) reopen(was Verdict, why string) {
+	for i := range b.Checks {
+		if c := &b.Checks[i]; c.Verdict == was && slices.Contains([]string{"hold", "emptying", "filling", "outlet"}, c.Check) {
+			c.Verdict = Undecided
+			c.Reason += "; " + why
+		}
+	}
+	b.Verdict = worstOf(b.Checks)
 }
 
 func noteHold(b *Batch, note string) {
@@ -643,7 +730,7 @@ func (j *judge) reduced(m *matter, row rules.Row) ([]rules.Option, string) {
 func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 	legal := legalOf(o, j.unit)
 	b := Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit}
-	s := j.match(m, legal)
+	s := j.matchBoth(m, legal)
 	if !j.HourKnown {
 		s = j.byOrder(legal, i, n)
 	}

@@ -751,6 +751,41 @@ func TestWrongHours(t *testing.T) {
 	assert.Equal(t, []Verdict{Undecided, Undecided}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 0, "agreement").Verdict})
 }
 
+// Where the trace starts more than 15 min off the written time, what hangs on the hours is
+// decided only if it comes out the same either way; batches that claim one hold, and a batch
+// without one beside a hold without a batch, are put to a person.
+func TestWhoseHold(t *testing.T) {
+	two := []string{"08:00:00 60", "09:50:00 100", "10:00:00 146", "10:33:00 146", "10:45:00 90", "11:50:00 80", "12:20:00 100", "12:35:00 146", "12:55:00 146", "13:05:00 90", "14:00:00 60"}
+	short := milk()
+	short.Batch, short.OutletOpened = "2", "13:10"
+	short.Indicating, short.Airspace = []entries.Reading{{At: "12:45", Reads: 147}}, []entries.Reading{{At: "12:37", Reads: 152}, {At: "12:53", Reads: 152}}
+	p := problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), milk(), short)
+	f := Verify(p)
+	assert.Equal(t, []Verdict{Pass, Fail}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 1, "hold").Verdict})
+	// By a chart that was put on two hours and a half later than written, either may be the other's.
+	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), short)
+	p.Entries.OnChart = "10:35"
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "hold").Verdict)
+	p.Entries.OnChart = "08:10"
+	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
+	// The second batch's times are those of the first's hold.
+	same := milk()
+	same.Batch = "2"
+	f = Verify(problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), milk(), same))
+	assert.Contains(t, get(t, f, 1, "hold").Reason, "claims the same hold")
+	assert.NotEqual(t, Pass, get(t, f, 0, "hold").Verdict)
+	// A batch without a hold and a hold without a batch.
+	lost := milk()
+	lost.OutletOpened, lost.Indicating, lost.Airspace = "09:00", []entries.Reading{{At: "08:30", Reads: 90}}, nil
+	f = Verify(problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), lost))
+	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
+	// A time mistyped into another batch's hold does not give that hold to this one.
+	short.Airspace[0].At = "10:07"
+	f = Verify(problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), milk(), short))
+	assert.Equal(t, Fail, get(t, f, 1, "hold").Verdict)
+	assert.WithinDuration(t, at("12:35"), f.Batches[1].Hold.Start.Time, time.Minute)
+}
+
 // A dip narrower than a pen line keeps a hold from passing and does not fail it.
 func TestNarrowDip(t *testing.T) {
 	dip := func(to string) Verdict {
