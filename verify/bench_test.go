@@ -24,7 +24,7 @@ func BenchmarkVerify(b *testing.B) {
 	}
 	for b.Loop() {
 		if f := Verify(p); f.Verdict != Pass {
-			b.Fatal(Decided(f))
+			b.Fatal(why(f))
 		}
 	}
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)*1000, "s/1000-charts")

@@ -111,7 +111,7 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 			c.Verdict = Undecided
 			c.Reason += "; but written readings lie outside of the hold too: are the chart's hours right?"
 		case c.Verdict == Undecided:
-			c.Reason += "; too close to call with the written minute's half minute"
+			c.Reason += fmt.Sprintf("; too close to call with the written minute's half minute, late enough with a probability of %.2f", Conforms(minutes, u, o.Minutes))
 		}
 		c.Places = []Place{j.place("product", m.outlet, m.outlet, "outlet opened")}
 	}
@@ -324,7 +324,7 @@ func (j *judge) agreementCheck(m *matter) *Check {
 		case Fail:
 			why = append(why, fmt.Sprintf("the recorder reads %.2f above the indicating thermometer: pen %.2f, indicating %s", x.high(), x.pen, x.label))
 		default:
-			why = append(why, fmt.Sprintf("too close to call: pen %.2f ± %.2f, indicating %s", x.pen, j.k*x.u, x.label))
+			why = append(why, fmt.Sprintf("too close to call: pen %.2f ± %.2f, indicating %s, not above it with a probability of %.2f", x.pen, j.k*x.u, x.label, Conforms(-x.high(), x.u, 0)))
 		}
 		c.Places = append(c.Places, j.place("product", x.at, x.at, "indicating "+x.label))
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"penarm/verify/rules"
 )
@@ -59,8 +60,9 @@ func Equivalent(seconds, temperatures []float64, reference, z float64) (minutes 
 // coolMarksF are temperatures to which the time of cooling is told besides the law's own.
 var coolMarksF, coolMarksC = []float64{120, 70}, []float64{50, 20}
 
-// cooling tells how long the trace takes from the hold's end to the marks, and fits
-// Newton's law of cooling to what the chart shows of it.
+// cooling tells how long the trace takes from the hold's end to the marks, sets it against
+// the plant's own limits where it has some, and fits Newton's law of cooling to what the
+// chart shows of it. A vat's history is told where many charts are read.
 func (j *judge) cooling(h held) *Check {
 	if h.cut {
 		return nil
@@ -89,14 +91,37 @@ func (j *judge) cooling(h held) *Check {
 	if len(fall) < 10 || fall[len(fall)-1].t-end < 120 {
 		return nil
 	}
+	reached := func(v float64) (minutes float64, ok bool) {
+		i := slices.IndexFunc(fall, func(n node) bool { return n.temp <= v })
+		if i < 0 {
+			return (fall[len(fall)-1].t - end) / 60, false
+		}
+		return (fall[i].t - end) / 60, true
+	}
+	var why []string
 	for _, m := range marks {
-		if i := slices.IndexFunc(fall, func(n node) bool { return n.temp <= m }); i >= 0 {
-			minutes := (fall[i].t - end) / 60
-			if c.Reason != "" {
-				c.Reason += ", "
-			}
-			c.Reason += fmt.Sprintf("%.0f min to %s", minutes, j.deg(m))
+		if minutes, ok := reached(m); ok {
+			why = append(why, fmt.Sprintf("%.0f min to %s", minutes, j.deg(m)))
 			c.Measured = clip(minutes)
+		}
+	}
+	if v := j.vat(); v != nil {
+		for _, l := range v.CoolingLimits {
+			minutes, ok := reached(j.own(l.To))
+			words, verdict := fmt.Sprintf("the plant wants %s within %g min", degrees(l.To, j.plantUnit()), l.Minutes), Pass
+			switch {
+			case ok && minutes > l.Minutes:
+				words, verdict = fmt.Sprintf("%s, it took %.0f", words, minutes), Fail
+			case !ok && minutes > l.Minutes:
+				words, verdict = fmt.Sprintf("%s, it was not so cold after %.0f", words, minutes), Fail
+			case !ok:
+				words, verdict = words+", the line ends or is heated again before", Undecided
+			}
+			if rank(verdict) >= rank(c.Verdict) {
+				c.Measured, c.Limit = clip(minutes), clip(l.Minutes)
+			}
+			c.Verdict = Worst(c.Verdict, verdict)
+			why = append(why, words)
 		}
 	}
 	// A hundred points along the course say as much as thousands, for neighbours err together.
@@ -106,14 +131,12 @@ func (j *judge) cooling(h held) *Check {
 		fx, fy = append(fx, fall[i].t-end), append(fy, fall[i].temp)
 	}
 	if n, ok := FitCooling(fx, fy); ok {
-		if c.Reason != "" {
-			c.Reason += "; "
-		}
-		c.Reason += fmt.Sprintf("falls like a body in a coolant of %.1f ± %.1f° with a time constant of %.1f ± %.1f min", n.Coolant, 2*n.UCoolant, n.Tau/60, 2*n.UTau/60)
+		why = append(why, fmt.Sprintf("falls like a body in a coolant of %.1f ± %.1f° with a time constant of %.1f ± %.1f min", n.Coolant, 2*n.UCoolant, n.Tau/60, 2*n.UTau/60))
 	}
-	if c.Reason == "" {
+	if len(why) == 0 {
 		return nil
 	}
+	c.Reason = strings.Join(why, "; ")
 	return c
 }
 

@@ -252,7 +252,7 @@ func TestSpoiledNeverPasses(t *testing.T) {
 		return p
 	}
 	for _, set := range rules.Names() {
-		require.Equal(t, Pass, Verify(good(set)).Verdict, "%s: %s", set, Decided(Verify(good(set))))
+		require.Equal(t, Pass, Verify(good(set)).Verdict, "%s: %s", set, why(Verify(good(set))))
 	}
 	within := func(r *rand.Rand, from, to string) time.Time {
 		return at(from).Add(time.Duration(r.IntN(int(at(to).Sub(at(from)).Seconds()))) * time.Second)

@@ -31,6 +31,15 @@ type Vat struct {
 	Vat             string   `yaml:"vat"`
 	EmptyingMinutes *float64 `yaml:"emptying_minutes"`
 	FillingMinutes  *float64 `yaml:"filling_minutes"`
+
+	// CoolingLimits are the plant's own, beyond the common keys: no law read gives a time.
+	CoolingLimits []CoolingLimit `yaml:"cooling_limits"`
+}
+
+// CoolingLimit is the time in minutes after the hold in which a vat is to be cooled to a temperature in the plant's unit.
+type CoolingLimit struct {
+	To      float64 `yaml:"to"`
+	Minutes float64 `yaml:"minutes"`
 }
 
 // Plant is the plant file.

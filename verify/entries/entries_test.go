@@ -75,6 +75,8 @@ func TestPlantErrors(t *testing.T) {
 		{"vat: V2\n    pens", "vat: V7\n    pens", "plant.yaml:8: recorders[0].vat: \"V7\" is not under vats"},
 		{"ink: blue", "ink: navy", "plant.yaml:10: recorders[0].pens[0].ink: \"navy\" is no ink word"},
 		{"pen: airspace", "pen: product", "plant.yaml:11: recorders[0].pens[1].pen: \"product\" is listed twice"},
+		{"emptying_minutes: 9.0", "cooling_limits: [{to: 70, minutes: 0}]", "plant.yaml:15: vats[0].cooling_limits[0].minutes: 0 must lie between"},
+		{"emptying_minutes: 9.0", "cooling_limits: [{to: 700, minutes: 90}]", "cooling_limits[0].to: 700 is no temperature"},
 		{"emptying_minutes: 9.0", "emptying_minutes: -9", "plant.yaml:15: vats[0].emptying_minutes: -9 must lie between 0 and 240"},
 		{"emptying_minutes: 9.0", "emptying_minutes: nine", "plant.yaml:15: vats[0].emptying_minutes: \"nine\" is of the wrong kind: write a number"},
 		{"chart_minutes: 30.0", "chart_minutes: 300", "plant.yaml:12: recorders[0].clock_check.chart_minutes"},

@@ -151,6 +151,17 @@ func (p *Plant) check() (string, error) {
 			}
 		}
 	}
+	for i, v := range p.Vats {
+		for k, l := range v.CoolingLimits {
+			key := fmt.Sprintf("vats[%d].cooling_limits[%d]", i, k)
+			if !(l.Minutes > 0 && l.Minutes <= 1440) {
+				return key + ".minutes", fmt.Errorf("%v must lie between 0 and 1440 minutes after the hold", l.Minutes)
+			}
+			if !(l.To > -20 && l.To < 215) {
+				return key + ".to", fmt.Errorf("%v is no temperature to cool milk to", l.To)
+			}
+		}
+	}
 	for i, r := range p.Recorders {
 		if key, err := p.checkRecorder(r); err != nil {
 			return fmt.Sprintf("recorders[%d].%s", i, key), err
