@@ -231,52 +231,57 @@ func (j *judge) form(bs []Batch) *Check {
 	if l == nil || f == nil || len(f.Rings) < 2 {
 		return nil
 	}
-	legal, ok := j.Rules.Rows[0].Options[0].Temperature.In(f.Unit)
+	cold, ok := j.Rules.Rows[0].Options[0].Temperature.In(f.Unit)
 	if !ok {
 		return nil
 	}
+	hot := cold
 	for _, b := range bs {
-		if b.Unit == f.Unit && b.Legal > 0 {
-			legal = math.Max(legal, b.Legal)
+		if b.Unit == f.Unit {
+			hot = math.Max(hot, b.Legal)
 		}
 	}
 	c := &Check{Check: "form", Verdict: Pass, Source: l.Cited.String()}
 	var why []string
+	note := func(v Verdict, format string, a ...any) {
+		c.Verdict = Worst(c.Verdict, v)
+		why = append(why, fmt.Sprintf(format, a...))
+	}
 	low, high := f.Temperature(f.Inner()), f.Temperature(f.Outer())
 	if low > high {
 		low, high = high, low
 	}
 	const eps = 1e-6
 	if v, ok := l.Span.In(f.Unit); ok && high-low < v-eps {
-		why = append(why, fmt.Sprintf("the scale spans %g°, at least %g° wanted", high-low, v))
+		note(Fail, "the scale spans %g°, at least %g° wanted", high-low, v)
 	}
-	if v, ok := l.Around.In(f.Unit); ok && (low > legal-v+eps || high < legal+v-eps) {
-		why = append(why, fmt.Sprintf("the scale does not reach %g° to either side of %g°", v, legal))
+	if v, ok := l.Around.In(f.Unit); ok && (low > cold-v+eps || high < hot+v-eps) {
+		note(Fail, "the scale of %g° to %g° does not reach %g° below %g° and above %g°", low, high, v, cold, hot)
 	}
 	if v, ok := l.Division.In(f.Unit); ok && f.MinorRing > v+eps {
-		why = append(why, fmt.Sprintf("divisions of %g°, at most %g° wanted", f.MinorRing, v))
+		note(Fail, "divisions of %g°, at most %g° wanted", f.MinorRing, v)
 	}
-	radius := f.Radius(legal)
-	if s := f.MMPerDegree(radius) * f.MinorRing; l.SpacingMM > 0 && s < l.SpacingMM-eps {
-		words := fmt.Sprintf("divisions %.2f mm apart at %g°, at least %g mm wanted", s, legal, l.SpacingMM)
-		if l.SpacingThinMM > 0 && s >= l.SpacingThinMM-eps {
-			words += fmt.Sprintf(" (%g mm where the line can be told from the print)", l.SpacingThinMM)
-		}
-		why = append(why, words)
+	space := math.Min(f.MMPerDegree(f.Radius(cold)), f.MMPerDegree(f.Radius(hot))) * f.MinorRing
+	switch {
+	case space >= l.SpacingMM-eps:
+	case l.SpacingThinMM > 0 && space >= l.SpacingThinMM-eps:
+		note(Undecided, "divisions %.2f mm apart, less than %g mm: %g mm are enough where the line is thin enough to tell from the print", space, l.SpacingMM, l.SpacingThinMM)
+	default:
+		note(Fail, "divisions %.2f mm apart, at least %g mm wanted", space, l.SpacingMM)
 	}
 	if l.TimeMinutes > 0 && f.TimeArcs.EveryMinutes > l.TimeMinutes+eps {
-		why = append(why, fmt.Sprintf("time divisions of %g min, at most %g min wanted", f.TimeArcs.EveryMinutes, l.TimeMinutes))
+		note(Fail, "time divisions of %g min, at most %g min wanted", f.TimeArcs.EveryMinutes, l.TimeMinutes)
 	}
-	// Chord of one time division on the circle of the legal temperature: 2r·sin(half its angle).
-	if chord := 2 * radius * math.Sin(math.Pi*f.TimeArcs.EveryMinutes/(f.RotationHours*60)); l.TimeChordMM > 0 && chord < l.TimeChordMM-eps {
-		why = append(why, fmt.Sprintf("time divisions %.1f mm long at %g°, at least %g mm wanted", chord, legal, l.TimeChordMM))
+	// Chord of one time division on the circle of a legal temperature: 2r·sin(half its angle).
+	chord := 2 * math.Min(f.Radius(cold), f.Radius(hot)) * math.Sin(math.Pi*f.TimeArcs.EveryMinutes/(f.RotationHours*60))
+	if chord < l.TimeChordMM-eps {
+		note(Fail, "time divisions %.1f mm long, at least %g mm wanted", chord, l.TimeChordMM)
 	}
 	if l.RotationHours > 0 && f.RotationHours > l.RotationHours+eps {
-		why = append(why, fmt.Sprintf("one turn in %g h, at most %g h wanted", f.RotationHours, l.RotationHours))
+		note(Fail, "one turn in %g h, at most %g h wanted", f.RotationHours, l.RotationHours)
 	}
 	c.Reason = "the printed form keeps the limits"
 	if len(why) > 0 {
-		c.Verdict = Fail
 		c.Reason = strings.Join(why, "; ")
 	}
 	return c

@@ -555,6 +555,30 @@ func TestPastMidnight(t *testing.T) {
 	}
 }
 
+// The watch was set forward in that night and the chart was not: the second batch's times,
+// an hour late by the chart, neither pass nor fail it.
+func TestWatchSetForward(t *testing.T) {
+	b, c := milk(), milk()
+	b.OutletOpened, b.Indicating, b.Airspace = "00:40", []entries.Reading{{At: "23:58", Reads: 147}}, []entries.Reading{{At: "23:52", Reads: 152}, {At: "00:20", Reads: 152}}
+	c.Batch, c.OutletOpened, c.Indicating, c.Airspace = "2", "04:20", []entries.Reading{{At: "03:50", Reads: 147}}, []entries.Reading{{At: "03:42", Reads: 152}, {At: "04:10", Reads: 152}}
+	p := problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, "22:00:00 60", "23:40:00 100", "23:50:00 146", "24:25:00 146", "24:35:00 90", "26:30:00 90", "26:40:00 146", "27:15:00 146", "27:25:00 80", "29:00:00 60"), b, c)
+	p.Entries.OnChart = "22:00"
+	f := Verify(p)
+	assert.Equal(t, []Verdict{Pass, Undecided, Undecided}, []Verdict{f.Batches[0].Verdict, get(t, f, 1, "hold").Verdict, f.Batches[1].Verdict}, why(f))
+}
+
+// A form of 24 h takes a whole day, past midnight, and is judged like one of 12 h.
+func TestWholeDay(t *testing.T) {
+	b, c := milk(), milk()
+	c.Batch, c.OutletOpened = "2", "04:55"
+	c.Indicating, c.Airspace = []entries.Reading{{At: "04:15", Reads: 147}}, []entries.Reading{{At: "04:12", Reads: 152}, {At: "04:40", Reads: 152}}
+	p := problem(t, "us-grade-a-vat", line("product", "F", 0.05, 4, "08:00:00 60", "09:40:00 100", "10:00:00 146", "10:35:00 146", "10:45:00 90", "27:40:00 90", "28:10:00 146", "28:45:00 146", "28:55:00 80", "31:30:00 60"), b, c)
+	p.Form = &form.Form{Form: "K-24", Unit: "F", RotationHours: 24, TimeArcs: form.TimeArcs{EveryMinutes: 15}, Rings: []form.Ring{{At: 30, RadiusMM: 34}, {At: 230, RadiusMM: 112}}}
+	f := Verify(p)
+	assert.Equal(t, Pass, f.Verdict, why(f))
+	assert.Equal(t, at("28:10").Day(), f.Batches[1].Hold.Start.Day())
+}
+
 // A chart of seven days: batches of the same clock times are told apart by their order.
 func TestSevenDays(t *testing.T) {
 	s := line("product", "F", 0.05, 20, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:40:00 146", "10:50:00 90", "33:50:00 100", "34:00:00 146", "34:29:00 146", "34:40:00 90", "60:00:00 60")
@@ -633,6 +657,12 @@ func TestForm(t *testing.T) {
 	// 10 min on 12 h are 5°, and 6.3 mm of chord need a radius of 72.2 mm: 2·r·sin(2.5°).
 	p.Form.Rings = []form.Ring{{At: 100, RadiusMM: 25}, {At: 180, RadiusMM: 105}}
 	assert.Contains(t, get(t, Verify(p), -1, "form").Reason, "6.1 mm long")
+	// 0.8 mm a degree are enough for a thin line only, 0.6 mm for none.
+	for mm, want := range map[float64]Verdict{0.8: Undecided, 0.6: Fail} {
+		p.Form.Rings = []form.Ring{{At: 100, RadiusMM: 50}, {At: 180, RadiusMM: 50 + 80*mm}}
+		got = get(t, Verify(p), -1, "form")
+		assert.Equal(t, want, got.Verdict, got.Reason)
+	}
 }
 
 // C33: cooling is information and never changes the verdict; 1 NYCRR 2.49(b) gives no time.
