@@ -98,9 +98,9 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		c.Verdict = j.against(minutes, u, o.Minutes)
 		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, clockWord(h.hold.Start))
 		switch {
-		case j.off != 0 && j.against(minutes+j.off/60, u, o.Minutes) != c.Verdict:
+		case j.rival != 0 && j.against(minutes+j.rival/60, u, o.Minutes) != c.Verdict:
 			c.Verdict = Undecided
-			c.Reason += fmt.Sprintf("; but the trace starts %.0f min off the written %s: are the chart's hours right?", j.off/60, j.Entries.OnChart)
+			c.Reason += fmt.Sprintf("; but the trace starts %.0f min off the written %s: are the chart's hours right?", j.rival/60, j.Entries.OnChart)
 		case h.run.from > j.doubtAfter:
 			c.Verdict = Undecided
 			c.Reason += "; the chart's clock had stood or been turned before"
@@ -282,8 +282,8 @@ func (j *judge) compare(m *matter) (out []comparison) {
 			half := math.Hypot(r.u, j.uHour) * math.Sqrt(3)
 			c.pen, c.u, c.seen = j.product.mean(r.at-half, r.at+half)
 			c.far = c.seen && (c.high() < -j.apart() || c.high() > 2*j.apart())
-			if j.off != 0 { // by the other hours the pen must stand there too
-				pen, u, ok := j.product.mean(r.at+j.off-half, r.at+j.off+half)
+			if j.rival != 0 { // by the other hours the pen must stand there too
+				pen, u, ok := j.product.mean(r.at+j.rival-half, r.at+j.rival+half)
 				c.far = c.far || ok && j.against(r.value-pen, u, 0) != j.against(-c.high(), c.u, 0)
 			}
 			c.seen = c.seen && !c.far

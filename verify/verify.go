@@ -42,6 +42,7 @@ type judge struct {
 	strokes    [][2]float64 // where the line runs along one time and no event says so
 	uHour      float64      // standard uncertainty in seconds of the chart's clock against written times
 	off        float64      // seconds by which the trace starts after on_chart; 0 within 15 min
+	rival      float64      // the same where the written times fit the hours so moved as well; else 0
 }
 
 // correlated is the share of a sample's uncertainty that all samples of a hold may
@@ -430,15 +431,28 @@ func (m *matter) moved(by float64) *matter {
 	return &o
 }
 
-// matchBoth matches by the chart's hours, and where the trace starts off the written time
-// also by hours set right by that: where both find a heat and not the same one, either may be it.
+// fits counts the batches whose written readings, moved by some seconds, lie in a heat.
+func (j *judge) fits(ms []*matter, by float64) (n int) {
+	base, _ := j.temperatures(nil)
+	for _, m := range ms {
+		if slices.ContainsFunc(j.heats(base), func(h run) bool {
+			return slices.ContainsFunc(m.times, func(t float64) bool { return t+by >= h.from-near && t+by <= h.to+near })
+		}) {
+			n++
+		}
+	}
+	return n
+}
+
+// matchBoth matches by the chart's hours, and by rival ones where there are such: where
+// both find a heat and not the same one, either may be it.
 func (j *judge) matchBoth(m *matter, level float64) share {
 	s := j.match(m, level)
-	if j.off == 0 {
+	if j.rival == 0 {
 		return s
 	}
-	if o := j.match(m.moved(j.off), level); o.read && len(s.heats) > 0 && o.heats[0] != s.heats[0] {
-		s.doubt = fmt.Sprintf("the trace starts %.0f min off the written %s, and by that the batch's hold is another: are the chart's hours right?", j.off/60, j.Entries.OnChart)
+	if o := j.match(m.moved(j.rival), level); o.read && len(s.heats) > 0 && o.heats[0] != s.heats[0] {
+		s.doubt = fmt.Sprintf("the trace starts %.0f min off the written %s, and by that the batch's hold is another: are the chart's hours right?", j.rival/60, j.Entries.OnChart)
 	}
 	return s
 }
@@ -456,6 +470,9 @@ func (j *judge) reaches(h run, level float64) bool {
 // named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.
 func (j *judge) named() (out []Batch, loose []run) {
 	ms := j.matters()
+	if j.fits(ms, j.off) >= j.fits(ms, 0) {
+		j.rival = j.off
+	}
 	for _, m := range ms {
 		m.compared = j.compare(m)
 	}

@@ -826,6 +826,12 @@ func TestWhoseHold(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, Verify(p), 0, "hold").Verdict)
 	p.Entries.OnChart = "08:10"
 	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
+	// Where the chart's own hours fit more batches than the others do, on_chart is what is wrong.
+	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), milk(), short)
+	p.Entries.OnChart = "10:35"
+	f = Verify(p)
+	assert.Equal(t, []Verdict{Pass, Fail}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 1, "hold").Verdict})
+	assert.Contains(t, get(t, f, -1, "record").Reason, "off the written 10:35")
 	// The second batch's times are those of the first's hold.
 	same := milk()
 	same.Batch = "2"
