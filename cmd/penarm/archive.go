@@ -120,6 +120,7 @@ type progress struct {
 	out, err io.Writer
 	json     *json.Encoder // nil: words
 	terminal bool
+	each     bool // a line for every chart, not only for unread ones
 	start    time.Time
 	last     archive.Progress
 	told     time.Time
@@ -165,6 +166,8 @@ func (p *progress) chart(o archive.Outcome) {
 	if o.Err != nil {
 		p.wipe()
 		fmt.Fprintln(p.err, line(o.Name+": unread: "+o.Err.Error()))
+	} else if p.each {
+		fmt.Fprintf(p.out, "%s\t%s\t%s\n", o.Verdict, line(o.Name), line(archive.Decided(o.Findings)))
 	}
 }
 

@@ -32,6 +32,8 @@ type Review struct {
 	// by one goroutine at a time. Optional.
 	Chart    func(Outcome)
 	Progress func(Progress)
+
+	ready func(path string) bool // whether a file may be opened yet; nil: each may
 }
 
 // Progress of a review, in scans but for the verdicts, which are of charts.
@@ -117,7 +119,7 @@ func RunReview(ctx context.Context, r Review) (Summary, error) {
 		return Summary{}, err
 	}
 	defer v.ledger.Close()
-	if v.found, err = survey(r.Dirs, r.Out); err != nil {
+	if v.found, err = survey(r.Dirs, r.Out, r.ready); err != nil {
 		return Summary{}, err
 	}
 	if v.known, err = v.ledger.Done(keep); err != nil {

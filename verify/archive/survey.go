@@ -37,8 +37,9 @@ var pageMark = regexp.MustCompile(`-p[0-9]+$`)
 
 // survey lists the scans under the folders, in the order of their paths. The
 // results of /data/north/2025/1.jpg under /data/north go to the folder north/2025.
-// Symbolic links to folders are not followed, hidden files and the output left out.
-func survey(dirs []string, out string) (*found, error) {
+// Symbolic links to folders are not followed; hidden files, the output, and what is
+// not ready are left out.
+func survey(dirs []string, out string, ready func(path string) bool) (*found, error) {
 	f := &found{folders: map[string]bool{}, entries: map[string][]string{}, refused: map[string]string{}}
 	top := map[string]string{}
 	outInfo, err := os.Stat(out)
@@ -83,6 +84,9 @@ func survey(dirs []string, out string) (*found, error) {
 					f.refused[path] = "is a symbolic link to a folder, which is not followed"
 					return nil
 				}
+			}
+			if ready != nil && !ready(path) {
+				return nil
 			}
 			rel, err := filepath.Rel(filepath.Dir(abs), path)
 			if err != nil {
