@@ -1,19 +1,23 @@
 package across
 
 import (
+	"math"
 	"slices"
 	"time"
 
 	"penarm/verify/archive/ledger"
 )
 
-// How traces are compared, in minutes and tenths of °F.
+// How traces are compared. The figures are from charts scanned twice, the second time
+// turned and smaller or photocopied in grey: nine in ten of their minutes agree within
+// a third of a degree, where the start is fitted to some seconds.
 const (
-	tolerance = 6   // two readings of one line on paper and on its photocopy differ by less
-	shortest  = 40  // minutes of line, below which a trace is too common to tell anything
-	range0    = 300 // tenths: nor does one that moves less than 30 °F
-	coarse    = 10  // minutes between the points looked at first
-	slack     = 4   // minutes by which a trace's start, or a chart's hour, may be misread
+	tolerance = 3    // tenths of °F
+	skew      = 0.08 // minutes by which the times of two readings may differ
+	shortest  = 40   // minutes of line, below which a trace is too common to tell anything
+	rise      = 300  // tenths of °F: nor does one that moves less
+	coarse    = 5    // minutes between the points looked at first
+	slack     = 4    // minutes by which a trace's start, or a chart's hour, may be misread
 )
 
 // pair is two records, by index, whose traces agree.
@@ -23,13 +27,14 @@ type pair struct{ a, b, agree, common int }
 type shape struct {
 	index  int
 	t      ledger.Trace
-	minute int     // of the day at which it starts, -1 not known
-	lo, hi []int16 // least and greatest within slack of every coarse minute
+	minute int        // of the day at which it starts, -1 not known
+	lo, hi []int16    // least and greatest within slack of every coarse minute
+	near   [][2]int16 // least and greatest within a minute of every minute
 }
 
 // sameTraces finds the pairs of records that show one line. The series itself is
 // compared, so that it does not matter how a chart was scanned. Two traces are laid
-// upon each other by their starts, and by the time of day for those whose start is cut off.
+// upon each other by their starts, their ends, and the time of day, for either end may be cut off.
 func sameTraces(records []ledger.Record) []pair {
 	var shapes []shape
 	for i, r := range records {
@@ -60,7 +65,7 @@ func shaped(index int, r ledger.Record) (shape, bool) {
 		t = t[:len(t)-1]
 	}
 	ink := slices.DeleteFunc(slices.Clone(t), func(v int16) bool { return v == ledger.NoInk })
-	if len(ink) < shortest || int(slices.Max(ink))-int(slices.Min(ink)) < range0 {
+	if len(ink) < shortest || int(slices.Max(ink))-int(slices.Min(ink)) < rise {
 		return shape{}, false
 	}
 	s := shape{index: index, t: t, minute: -1}
@@ -71,6 +76,10 @@ func shaped(index int, r ledger.Record) (shape, bool) {
 	for m := 0; m < len(t); m += coarse {
 		lo, hi := around(t, m, slack)
 		s.lo, s.hi = append(s.lo, lo), append(s.hi, hi)
+	}
+	for m := range t {
+		lo, hi := around(t, m, 1)
+		s.near = append(s.near, [2]int16{lo - 2*tolerance, hi + 2*tolerance})
 	}
 	return s, true
 }
@@ -95,28 +104,45 @@ func around(t ledger.Trace, m, w int) (lo, hi int16) {
 // same compares two shapes at the lags that are possible: b's minute 0 at a's minute lag.
 func same(a, b *shape) (pair, bool) {
 	lags := []int{0}
+	add := func(lag int) {
+		if !slices.ContainsFunc(lags, func(l int) bool { return lag >= l-slack && lag <= l+slack }) {
+			lags = append(lags, lag)
+		}
+	}
+	add(len(a.t) - len(b.t))
 	if a.minute >= 0 && b.minute >= 0 {
 		lag := ((b.minute-a.minute)%720 + 720) % 720
 		if lag >= 360 {
 			lag -= 720
 		}
-		if lag < -slack || lag > slack {
-			lags = append(lags, lag)
-		}
+		add(lag)
 	}
 	var best pair
 	for _, lag := range lags {
 		if !near(a, b, lag) {
 			continue
 		}
+		whole, roughly := lag, pair{}
 		for l := lag - slack; l <= lag+slack; l++ {
-			if p := agreement(a, b, l); p.agree*max(1, best.common) > best.agree*p.common {
+			if p := rough(a, b, l); p.agree*max(1, roughly.common) > roughly.agree*p.common {
+				whole, roughly = l, p
+			}
+		}
+		if !enough(a, b, roughly) {
+			continue
+		}
+		for step := -20; step <= 20; step++ {
+			if p := exact(a, b, float64(whole)+float64(step)/20); p.agree*max(1, best.common) > best.agree*p.common {
 				best = p
 			}
 		}
 	}
-	// Nineteen in twenty minutes, over four fifths of the shorter trace.
-	return best, best.common >= shortest && 5*best.common >= 4*min(len(a.t), len(b.t)) && 20*best.agree >= 19*best.common
+	return best, enough(a, b, best)
+}
+
+// enough: 93 in 100 common minutes, over four fifths of the shorter trace.
+func enough(a, b *shape, p pair) bool {
+	return p.common >= shortest && 5*p.common >= 4*min(len(a.t), len(b.t)) && 100*p.agree >= 93*p.common
 }
 
 // near is quick: it looks at few points, with room for the slack, and gives up soon.
@@ -128,26 +154,49 @@ func near(a, b *shape, lag int) bool {
 			continue
 		}
 		seen++
-		if v := b.t[m]; v < a.lo[k]-tolerance || v > a.hi[k]+tolerance {
-			if off++; off > 2+len(a.lo)/12 {
+		if v := b.t[m]; v < a.lo[k]-2*tolerance || v > a.hi[k]+2*tolerance {
+			if off++; off > 2+len(a.lo)/14 {
 				return false
 			}
 		}
 	}
-	return seen >= 4 && off*8 <= seen
+	return seen >= 4 && off*10 <= seen
 }
 
-// agreement counts the common minutes and those in which either line passes within
-// the tolerance of the other's minute, which lets them be up to a minute apart where it is steep.
-func agreement(a, b *shape, lag int) pair {
+// rough counts the common minutes and those in which b passes near a's minute or one
+// of its neighbours; it gives up, with none, where these will be too few.
+func rough(a, b *shape, lag int) pair {
 	p := pair{a: a.index, b: b.index}
-	for m, v := range b.t {
-		if v == ledger.NoInk || m+lag < 0 || m+lag >= len(a.t) || a.t[m+lag] == ledger.NoInk {
+	from, to := max(0, -lag), min(len(b.t), len(a.t)-lag)
+	off := 0
+	for m := from; m < to; m++ {
+		v := b.t[m]
+		if v == ledger.NoInk || a.t[m+lag] == ledger.NoInk {
 			continue
 		}
 		p.common++
-		lo, hi := around(a.t, m+lag, 1)
-		if v >= lo-tolerance && v <= hi+tolerance {
+		if w := a.near[m+lag]; v >= w[0] && v <= w[1] {
+			p.agree++
+		} else if off++; 100*off > 7*(to-from) {
+			return pair{}
+		}
+	}
+	return p
+}
+
+// exact counts the same with a read between its minutes.
+func exact(a, b *shape, lag float64) pair {
+	p := pair{a: a.index, b: b.index}
+	whole := math.Floor(lag)
+	f := lag - whole
+	for m, v := range b.t {
+		i := m + int(whole)
+		if v == ledger.NoInk || i < 0 || i+1 >= len(a.t) || a.t[i] == ledger.NoInk || a.t[i+1] == ledger.NoInk {
+			continue
+		}
+		p.common++
+		slope := float64(a.t[i+1]) - float64(a.t[i])
+		if math.Abs(float64(a.t[i])+slope*f-float64(v)) <= tolerance+skew*math.Abs(slope) {
 			p.agree++
 		}
 	}
