@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,7 +21,11 @@ import (
 // TestMain makes this test program its own worker. Its scans are text files that
 // say how reading them goes wrong.
 func TestMain(m *testing.M) {
-	if os.Args[0] != "fake-worker" {
+	switch os.Args[0] {
+	case "fake-worker":
+	case "fake-review":
+		fakeReview()
+	default:
 		os.Exit(m.Run())
 	}
 	open := func(path string, page int) (*picture.Picture, error) {
@@ -35,6 +40,19 @@ func TestMain(m *testing.M) {
 			select {}
 		case "hang":
 			select {}
+		case "slow":
+			time.Sleep(30 * time.Millisecond)
+			return nil, errors.New(path + ": cannot read slow")
+		case "greedy":
+			var all [][]byte
+			for range 64 {
+				b := make([]byte, 32<<20)
+				for i := 0; i < len(b); i += 4096 {
+					b[i] = 1
+				}
+				all = append(all, b)
+			}
+			return nil, fmt.Errorf("%d", len(all))
 		case "panic":
 			var none *picture.Picture
 			return nil, errors.New(string(rune(none.Width)))
