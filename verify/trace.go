@@ -36,8 +36,9 @@ func (tr *trace) at(sec float64) time.Time {
 }
 func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 
-// newTrace drops the gaps and whatever the unsure events cover. A step longer
-// than a minute and than three usual steps is a gap too: a logger's missing rows.
+// newTrace drops the gaps and whatever the unsure events cover. A step longer than three
+// usual ones is a gap too, a logger's missing rows: never one of a minute, and always one
+// of a minute and a half, in which a dip could hide. Common practice, no source.
 func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
 	n := len(s.Samples)
 	tr := &trace{origin: origin, flattest: flattestF / perF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
@@ -65,7 +66,7 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 	}
 	if len(steps) > 0 {
 		slices.Sort(steps)
-		longest := math.Max(60, 3*steps[len(steps)/2])
+		longest := math.Min(90, math.Max(60, 3*steps[len(steps)/2]))
 		for i := range tr.broken {
 			tr.broken[i] = tr.broken[i] || tr.nodes[i+1].t-tr.nodes[i].t > longest
 		}

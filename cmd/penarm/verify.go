@@ -17,7 +17,9 @@ func newVerify() *cobra.Command {
 		Use:   "verify --plant FILE [--entries FILE] [--recorder NAME] SERIES.csv",
 		Short: "Judge a time-temperature series from anywhere",
 		Long: `Judge a time-temperature series from anywhere, a data logger's too: a CSV file
-with the columns pen,time,temperature,u_temperature,u_time_s,quality.
+with the columns pen,time,temperature,u_temperature,u_time_s,quality, in the plant
+file's unit. A logger's file may have time (2026-03-04T07:15:30) and temperature alone;
+rows more than a minute and a half apart are a gap.
 
 ` + exitHelp,
 		Args: cobra.ExactArgs(1),

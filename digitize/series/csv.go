@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -61,8 +63,11 @@ func Write(w io.Writer, all []Series) error {
 }
 
 // Read takes what Write leaves, or a data logger's file of the same columns in
-// any order; series stand in the order in which their pens first occur. The
-// file does not carry the unit, so Unit stays empty. Errors name the line.
+// any order; series stand in the order in which their pens first occur. A logger's
+// file may have time and temperature alone: its pen is then the product's, its good
+// samples are those that hold a temperature, and its uncertainties are those of its
+// resolution, a step over √12 (JCGM 100:2008 4.3.7, from memory). The file does not
+// carry the unit, so Unit stays empty. Errors name the line.
 func Read(r io.Reader) ([]Series, error) {
 	c := csv.NewReader(r)
 	c.ReuseRecord = true
@@ -75,35 +80,46 @@ func Read(r io.Reader) ([]Series, error) {
 	}
 	at := make([]int, len(header))
 	for i, name := range header {
-		at[i] = -1
-		for j, h := range first {
-			if h == name {
-				at[i] = j
-			}
-		}
+		at[i] = slices.Index(first, name)
+	}
+	for _, i := range []int{1, 2} {
 		if at[i] < 0 {
-			return nil, fmt.Errorf("series: header: column %q is missing", name)
+			return nil, fmt.Errorf("series: header: column %q is missing", header[i])
 		}
 	}
 	var all []Series
 	index := map[string]int{}
+	digits := map[string]int{} // of the fraction of a pen's temperatures
 	for {
 		rec, err := c.Read()
 		if errors.Is(err, io.EOF) {
+			for i := range all {
+				all[i].resolve(digits[all[i].Pen])
+			}
 			return all, nil
 		}
 		if err != nil {
 			return nil, fmt.Errorf("series: %w", err)
 		}
 		line, _ := c.FieldPos(0)
+		field := func(i int, otherwise string) string {
+			if at[i] < 0 {
+				return otherwise
+			}
+			return rec[at[i]]
+		}
 		bad := func(i int, why string) error {
-			return fmt.Errorf("series: line %d: %s %q: %s", line, header[i], rec[at[i]], why)
+			return fmt.Errorf("series: line %d: %s %q: %s", line, header[i], field(i, ""), why)
 		}
 		var p Sample
 		if p.Time, err = time.Parse(stamp, rec[at[1]]); err != nil {
 			return nil, bad(1, "write local time as 2006-01-02T15:04:05")
 		}
-		switch p.Quality = Quality(rec[at[5]]); p.Quality {
+		shown := Good
+		if rec[at[2]] == "" {
+			shown = Gap
+		}
+		switch p.Quality = Quality(field(5, string(shown))); p.Quality {
 		case Good, Weak, Gap:
 		default:
 			return nil, bad(5, "must be good, weak or gap")
@@ -112,7 +128,7 @@ func Read(r io.Reader) ([]Series, error) {
 			if v == nil {
 				continue
 			}
-			text := rec[at[i]]
+			text := field(i, "")
 			if text == "" && (p.Quality == Gap || i > 2) {
 				*v = math.NaN()
 				continue
@@ -124,7 +140,9 @@ func Read(r io.Reader) ([]Series, error) {
 				return nil, bad(i, "an uncertainty is never negative")
 			}
 		}
-		pen := rec[at[0]]
+		pen := field(0, "product")
+		_, fraction, _ := strings.Cut(rec[at[2]], ".")
+		digits[pen] = max(digits[pen], len(fraction))
 		k, ok := index[pen]
 		if !ok {
 			k = len(all)
@@ -136,5 +154,37 @@ func Read(r io.Reader) ([]Series, error) {
 			return nil, bad(1, "lies before the line above: sort the samples of a pen by time")
 		}
 		s.Samples = append(s.Samples, p)
+	}
+}
+
+// resolve gives samples without uncertainties those of the steps in which the file tells
+// temperature and time: the smallest seen, and not less than its last digit or a second.
+func (s *Series) resolve(digits int) {
+	degrees, seconds := math.Inf(1), 60.0
+	last := math.NaN()
+	for _, p := range s.Samples {
+		if p.Time.Second() != 0 || p.Time.Nanosecond() != 0 {
+			seconds = 1
+		}
+		if d := math.Abs(p.Temperature - last); d > 1e-9 {
+			degrees = math.Min(degrees, d)
+		}
+		last = p.Temperature
+	}
+	digit := math.Pow10(-digits)
+	if degrees < digit || math.IsInf(degrees, 1) {
+		degrees = digit
+	}
+	for i := range s.Samples {
+		p := &s.Samples[i]
+		if p.Quality == Gap {
+			continue
+		}
+		if math.IsNaN(p.UTemperature) {
+			p.UTemperature = degrees / math.Sqrt(12)
+		}
+		if math.IsNaN(p.UTime) {
+			p.UTime = seconds / math.Sqrt(12)
+		}
 	}
 }

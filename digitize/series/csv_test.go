@@ -52,6 +52,23 @@ func TestWriteIsRFC4180(t *testing.T) {
 	}
 }
 
+// A logger's own file, in steps of half a degree and whole minutes: a step over √12 is
+// JCGM 100:2008 4.3.7, from memory.
+func TestReadLogger(t *testing.T) {
+	got, err := Read(strings.NewReader("temperature,time\n145.0,2026-03-04T07:15:00\n145.5,2026-03-04T07:16:00\n,2026-03-04T07:17:00\n146.5,2026-03-04T07:18:00\n"))
+	require.NoError(t, err)
+	require.Len(t, got, 1)
+	require.Equal(t, "product", got[0].Pen)
+	require.Equal(t, []Quality{Good, Good, Gap, Good}, []Quality{got[0].Samples[0].Quality, got[0].Samples[1].Quality, got[0].Samples[2].Quality, got[0].Samples[3].Quality})
+	require.InDelta(t, 0.5/math.Sqrt(12), got[0].Samples[1].UTemperature, 1e-9)
+	require.InDelta(t, 60/math.Sqrt(12), got[0].Samples[1].UTime, 1e-9)
+	got, err = Read(strings.NewReader("time,temperature,u_temperature\n2026-03-04T07:15:01,145.2,0.3\n2026-03-04T07:15:11,145.2,\n"))
+	require.NoError(t, err)
+	require.InDelta(t, 0.3, got[0].Samples[0].UTemperature, 1e-9)
+	require.InDelta(t, 0.1/math.Sqrt(12), got[0].Samples[1].UTemperature, 1e-9)
+	require.InDelta(t, 1/math.Sqrt(12), got[0].Samples[1].UTime, 1e-9)
+}
+
 func TestReadNamesTheLine(t *testing.T) {
 	head := strings.Join(header, ",") + "\n"
 	for text, want := range map[string]string{
