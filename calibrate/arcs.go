@@ -210,7 +210,6 @@ func (c *arcCrossings) heavy(per int) (first int) {
 func (c *arcCrossings) sightings(f *form.Form) []sighting {
 	var out []sighting
 	nb := len(c.mids)
-	_, per := f.Arcs()
 	for b, mid := range c.mids {
 		lag, slope := f.Lag(mid), mid*f.LagSlope(mid)
 		norm := math.Hypot(1, slope)
@@ -222,11 +221,7 @@ func (c *arcCrossings) sightings(f *form.Form) []sighting {
 			si, co := math.Sincos(2*math.Pi*float64(a)/float64(c.arcs) + lag)
 			// normal = (t − slope·r)/|…|, t along the circle, r outwards
 			nx, ny := (-si-slope*co)/norm, (co-slope*si)/norm
-			group := a
-			if per%2 == 0 {
-				group += a / per // heavy arcs belong to both halves: on many forms they alone reach the inner circles
-			}
-			out = append(out, sighting{x: mid * co, y: mid * si, nx: nx, ny: ny, off: o / norm, weight: 4, group: group})
+			out = append(out, sighting{x: mid * co, y: mid * si, nx: nx, ny: ny, off: o / norm, weight: 4})
 		}
 	}
 	return out

@@ -91,48 +91,112 @@ func (w *Warp) turn(phi float64) (Warp, error) {
 	return out, err
 }
 
-// heldOut is the rms of block medians (30° × an eighth of the radius) of what a
-// field fitted to one half of the sightings leaves in the other half, circles and arcs each.
-func heldOut(circles, arcs []sighting, degree int, scale float64) float64 {
+// Cells in which sightings of one kind are taken together, and what the field is chosen by.
+const (
+	cellAngles = 48
+	cellRadii  = 16
+	keepMM     = 0.1   // from the median of a cell: further off is ink or dirt
+	betterFit  = 0.85  // of the residual, from a higher degree, that makes it worth its terms
+	goodFitMM  = 0.001 // residual below which no higher degree is asked for
+)
+
+// cells makes one sighting of all that lie in a cell of the turn and the radius: the mean of those near the
+// cell's median. Ink along a line takes a whole row of crossings with it, but not a cell.
+func cells(ss []sighting, scale float64) []sighting {
+	var in [cellAngles * cellRadii][]int
+	for i, s := range ss {
+		a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 1) * cellAngles)
+		b := min(cellRadii-1, int(math.Hypot(s.x, s.y)/scale*cellRadii))
+		k := a%cellAngles*cellRadii + b
+		in[k] = append(in[k], i)
+	}
+	var out []sighting
+	var off []float64
+	for k, list := range in {
+		if len(list) == 0 {
+			continue
+		}
+		off = off[:0]
+		for _, i := range list {
+			off = append(off, ss[i].off)
+		}
+		m := median(off)
+		var c sighting
+		for _, i := range list {
+			s := &ss[i]
+			if math.Abs(s.off-m) > keepMM {
+				continue
+			}
+			c.x, c.y, c.off = c.x+s.weight*s.x, c.y+s.weight*s.y, c.off+s.weight*s.off
+			c.nx, c.ny, c.weight = c.nx+s.weight*s.nx, c.ny+s.weight*s.ny, c.weight+s.weight
+		}
+		if c.weight <= 0 {
+			continue
+		}
+		c.x, c.y, c.off = c.x/c.weight, c.y/c.weight, c.off/c.weight
+		n := math.Hypot(c.nx, c.ny)
+		c.nx, c.ny = c.nx/n, c.ny/n
+		c.group = k/cellRadii + k%cellRadii // a chequerboard
+		out = append(out, c)
+	}
+	return out
+}
+
+// bestField fits fields of rising degree and keeps the lowest that leaves little more than the highest.
+func bestField(all []sighting, scale float64) (x, y []float64, degree int, err error) {
+	last := 0.0
+	for _, d := range []int{3, 5, 7} {
+		nx, ny, rms, err := field(all, d, scale)
+		if err != nil {
+			return nil, nil, 0, err
+		}
+		if x == nil || rms < betterFit*last {
+			x, y, degree, last = nx, ny, d, rms
+		}
+		if rms < goodFitMM {
+			break
+		}
+	}
+	return x, y, degree, nil
+}
+
+// turn gives sightings in the frame of the map whose angle 0 was the angle phi.
+func turn(ss []sighting, phi float64) {
+	s, c := math.Sincos(phi)
+	for i := range ss {
+		p := &ss[i]
+		p.x, p.y = c*p.x+s*p.y, c*p.y-s*p.x
+		p.nx, p.ny = c*p.nx+s*p.ny, c*p.ny-s*p.nx
+	}
+}
+
+// heldOut is the rms of what a field fitted to one half of the cells leaves in the other half.
+func heldOut(all []sighting, degree int, scale float64) float64 {
 	var sum, cnt float64
+	buf := make([]float64, 0, mostTerms)
+	var fit []sighting
 	for half := range 2 {
-		var fit []sighting
-		for _, set := range [][]sighting{circles, arcs} {
-			for _, s := range set {
-				if s.group%2 == half {
-					fit = append(fit, s)
-				}
+		fit = fit[:0]
+		for _, s := range all {
+			if s.group%2 == half {
+				fit = append(fit, s)
 			}
 		}
 		x, y, _, err := field(fit, degree, scale)
 		if err != nil {
 			return math.Inf(1)
 		}
-		n := termCount(degree)
-		buf := make([]float64, 0, n)
-		for _, set := range [][]sighting{circles, arcs} {
-			var blocks [12 * 8][]float64
-			for _, s := range set {
-				if s.group%2 == half {
-					continue
-				}
-				buf = terms(degree, s.x/scale, s.y/scale, buf)
-				v := s.off
-				for k, t := range buf {
-					v -= t * (x[k]*s.nx + y[k]*s.ny)
-				}
-				a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 0.5) * 12)
-				b := int(math.Hypot(s.x, s.y) / scale * 7.99)
-				i := min(a, 11)*8 + min(b, 7)
-				blocks[i] = append(blocks[i], v)
+		for _, s := range all {
+			if s.group%2 == half {
+				continue
 			}
-			for _, b := range blocks {
-				if len(b) > 0 {
-					m := median(b)
-					sum += m * m
-					cnt++
-				}
+			buf = terms(degree, s.x/scale, s.y/scale, buf)
+			v := s.off
+			for k, t := range buf {
+				v -= t * (x[k]*s.nx + y[k]*s.ny)
 			}
+			sum += v * v
+			cnt++
 		}
 	}
 	if cnt == 0 {

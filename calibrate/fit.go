@@ -275,20 +275,21 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if cb.between > mostBetween {
 		return nil, &Refusal{"arcs", fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form)}
 	}
+	// the pieces of the pattern see further than single crossings, and do not take a circle for its neighbour
+	cs := rd.slide(p, 0.9*p.spacing())
 	if w, err = w.turn(cb.phase); err != nil {
 		return nil, err
 	}
+	turn(cs, cb.phase)
 	t := &fitted{plane: pl, warp: w, score: e.score}
 	scale := p.outer
-	// the pieces of the pattern see further than single crossings, and neither takes a circle for its neighbour
-	cs := radials(pl, &t.warp, p).slide(p, 0.9*p.spacing())
 	var as []sighting
 	for round, win := range [][2]float64{{0, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
 		var c crossings
 		if round > 0 {
-			blocks := 120
+			blocks := 90
 			if round == 2 {
-				blocks = 240
+				blocks = 180
 			}
 			c = cross(pl, &t.warp, p, win[0], blocks)
 			cs = c.sightings(p)
@@ -298,15 +299,13 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		if len(cs) < 100 || len(as) < 50 {
 			return nil, &Refusal{"crossings", "too few crossings of circles and arcs were found"}
 		}
-		if round < 2 {
-			t.degree = bestDegree(cs, as, scale)
-		} else {
-			t.u = heldOut(cs, as, t.degree, scale)
-		}
-		all := append(append([]sighting(nil), cs...), as...)
-		x, y, _, err := field(all, t.degree, scale)
-		if err != nil {
+		all := append(cells(cs, scale), cells(as, scale)...)
+		var x, y []float64
+		if x, y, t.degree, err = bestField(all, scale); err != nil {
 			return nil, &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
+		}
+		if round == 2 {
+			t.u = heldOut(all, t.degree, scale)
 		}
 		t.warp.shift(t.degree, scale, x, y)
 		t.share = a.share
@@ -323,22 +322,6 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, err
 	}
 	return t, nil
-}
-
-// bestDegree is the lowest degree of the field that sightings held out of the fit do not clearly speak against.
-func bestDegree(circles, arcs []sighting, scale float64) int {
-	degrees := [...]int{3, 5, 7}
-	var h [len(degrees)]float64
-	for i, d := range degrees {
-		h[i] = heldOut(circles, arcs, d, scale)
-	}
-	least := slices.Min(h[:])
-	for i, d := range degrees {
-		if 0.9*h[i] <= least {
-			return d
-		}
-	}
-	return degrees[0]
 }
 
 func rmsOff(ss []sighting) float64 {

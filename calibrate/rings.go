@@ -39,7 +39,7 @@ func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y floa
 		}
 	}
 	abs := make([]float64, len(ss))
-	for range 5 {
+	for range 4 {
 		for i, r := range res {
 			abs[i] = math.Abs(r)
 		}
@@ -186,7 +186,7 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 			if d := score[best-1] - 2*score[best] + score[best+1]; d < 0 {
 				off += radialMM * 0.5 * (score[best-1] - score[best+1]) / d
 			}
-			out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: off, weight: score[best] * score[best], group: s})
+			out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: off, weight: score[best] * score[best]})
 		}
 	}
 	return out
@@ -540,7 +540,7 @@ func (c *crossings) sightings(p *pattern) []sighting {
 					}
 				}
 				r := sr / n
-				out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: so / n, weight: n, group: b})
+				out = append(out, sighting{x: r * co, y: r * si, nx: co, ny: si, off: so / n, weight: n})
 			}
 			offs, rs = offs[:0], rs[:0]
 		}
