@@ -82,7 +82,7 @@ type Face struct {
 	Method         string  // how it was fitted, in words, for findings.json
 	RingResidualMM float64 // rms of circle crossings
 	ArcResidualS   float64 // rms of arc crossings, seconds of chart time at mid-scale
-	UMM            float64 // standard uncertainty (mm, each direction) of a printed point, from held-out crossings
+	UMM            float64 // standard uncertainty (mm, each direction) of a printed point, from what the fit leaves in cells of crossings
 }
 
 // Pixel is where the arc of the printed hour crosses the circle of the radius (mm).

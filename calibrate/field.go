@@ -112,7 +112,7 @@ func cells(ss []sighting, scale float64) []sighting {
 	}
 	var out []sighting
 	var off []float64
-	for k, list := range in {
+	for _, list := range in {
 		if len(list) == 0 {
 			continue
 		}
@@ -136,19 +136,18 @@ func cells(ss []sighting, scale float64) []sighting {
 		c.x, c.y, c.off = c.x/c.weight, c.y/c.weight, c.off/c.weight
 		n := math.Hypot(c.nx, c.ny)
 		c.nx, c.ny = c.nx/n, c.ny/n
-		c.group = k/cellRadii + k%cellRadii // a chequerboard
 		out = append(out, c)
 	}
 	return out
 }
 
-// bestField fits fields of rising degree and keeps the lowest that leaves little more than the highest.
-func bestField(all []sighting, scale float64) (x, y []float64, degree int, err error) {
-	last := 0.0
+// bestField fits fields of rising degree and keeps the lowest that leaves little more than the
+// highest. The rms (mm) of what it leaves in the cells comes back.
+func bestField(all []sighting, scale float64) (x, y []float64, degree int, last float64, err error) {
 	for _, d := range []int{3, 5, 7} {
 		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
-			return nil, nil, 0, err
+			return nil, nil, 0, 0, err
 		}
 		if x == nil || rms < betterFit*last {
 			x, y, degree, last = nx, ny, d, rms
@@ -157,7 +156,7 @@ func bestField(all []sighting, scale float64) (x, y []float64, degree int, err e
 			break
 		}
 	}
-	return x, y, degree, nil
+	return x, y, degree, last, nil
 }
 
 // turn gives sightings in the frame of the map whose angle 0 was the angle phi.
@@ -168,39 +167,4 @@ func turn(ss []sighting, phi float64) {
 		p.x, p.y = c*p.x+s*p.y, c*p.y-s*p.x
 		p.nx, p.ny = c*p.nx+s*p.ny, c*p.ny-s*p.nx
 	}
-}
-
-// heldOut is the rms of what a field fitted to one half of the cells leaves in the other half.
-func heldOut(all []sighting, degree int, scale float64) float64 {
-	var sum, cnt float64
-	buf := make([]float64, 0, mostTerms)
-	var fit []sighting
-	for half := range 2 {
-		fit = fit[:0]
-		for _, s := range all {
-			if s.group%2 == half {
-				fit = append(fit, s)
-			}
-		}
-		x, y, _, err := field(fit, degree, scale)
-		if err != nil {
-			return math.Inf(1)
-		}
-		for _, s := range all {
-			if s.group%2 == half {
-				continue
-			}
-			buf = terms(degree, s.x/scale, s.y/scale, buf)
-			v := s.off
-			for k, t := range buf {
-				v -= t * (x[k]*s.nx + y[k]*s.ny)
-			}
-			sum += v * v
-			cnt++
-		}
-	}
-	if cnt == 0 {
-		return math.Inf(1)
-	}
-	return math.Sqrt(sum / cnt)
 }

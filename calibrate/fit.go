@@ -37,7 +37,7 @@ type fitted struct {
 	warp   Warp
 	rings  float64 // rms of circle crossings, mm
 	arcs   float64 // rms of arc crossings, mm along the circle
-	u      float64 // held-out block means and what the field leaves in small blocks, mm
+	u      float64 // rms of what the field leaves in small cells, mm
 	blank  float64 // correlation with the blank, 0 without one
 	score  float64 // of the ends test
 	sector float64 // mean correlation of the sectors
@@ -156,6 +156,10 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 	return matches[0].face, nil
 }
 
+// roundedMM is the standard uncertainty that a form's own lengths keep however well the scan fits: they are
+// given to 0.01 mm, and rounding to d has d/√12 (JCGM 100:2008, F.2.2.1).
+const roundedMM = 0.01 / 3.4641
+
 const (
 	blankLeast = 0.2 // correlation with the blank below which the form is another one
 	scoreLead  = 0.1 // of one form's circles over another's, where no blank tells them apart
@@ -175,12 +179,16 @@ func (t *fitted) setZero(steps int, f *form.Form) error {
 
 func (t *fitted) face(f *form.Form, hour Hour) *Face {
 	mid := 0.5 * (f.Inner() + f.Outer())
+	u := math.Hypot(t.u, roundedMM)
+	if t.plane.pic.Bilevel {
+		u = math.Hypot(u, t.rings) // dithering moves every line the same way, about as far as it scatters single crossings
+	}
 	return &Face{
 		Form: f, Warp: t.warp, Hour: hour,
 		Method:         fmt.Sprintf("circle and arc crossings; homography, lens term %.4f, smooth field of degree %d", t.warp.K1, t.degree),
 		RingResidualMM: t.rings,
 		ArcResidualS:   t.arcs / f.MMPerSecond(mid),
-		UMM:            math.Max(0.01, t.u),
+		UMM:            u,
 	}
 }
 
@@ -301,11 +309,8 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		}
 		all := append(cells(cs, scale), cells(as, scale)...)
 		var x, y []float64
-		if x, y, t.degree, err = bestField(all, scale); err != nil {
+		if x, y, t.degree, t.u, err = bestField(all, scale); err != nil {
 			return nil, &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
-		}
-		if round == 2 {
-			t.u = heldOut(all, t.degree, scale)
 		}
 		t.warp.shift(t.degree, scale, x, y)
 		t.share = a.share
@@ -395,7 +400,6 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		before = step
 	}
 	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM), blockMeans(as, 12, 2*binMM)
-	t.u = math.Hypot(t.u, circleBlocks)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
 	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():

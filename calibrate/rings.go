@@ -14,7 +14,6 @@ type sighting struct {
 	x, y, nx, ny float64
 	off          float64
 	weight       float64
-	group        int // for holding out: sightings of one group belong together
 }
 
 // cutMM is the residual (mm) up to which no sighting is dropped: a stretch of paper

@@ -30,28 +30,29 @@ func edges(pic *picture.Picture, channel int) []edge {
 	size := 8 * step
 	pitch := max(size, long/150)
 	n := pic.Channels
-	at := func(x, y int) float64 { return float64(pic.Pix[(y*pic.Width+x)*n+channel]) }
+	row, col := pic.Width*n*step, n*step // to the neighbours
 	var out []edge
 	for y0 := step; y0+size+step < pic.Height; y0 += pitch {
 		for x0 := step; x0+size+step < pic.Width; x0 += pitch {
-			var xx, xy, yy, sum float64
+			var xx, xy, yy, sum int
 			for y := y0; y < y0+size; y += step {
-				for x := x0; x < x0+size; x += step {
+				at := (y*pic.Width+x0)*n + channel
+				up, mid, low := pic.Pix[at-row-col:], pic.Pix[at-col:], pic.Pix[at+row-col:]
+				for i := 0; i < 8*col; i += col {
 					// Scharr's weights keep the direction of thin lines true
-					a, b, c, d := at(x-step, y-step), at(x+step, y-step), at(x-step, y+step), at(x+step, y+step)
-					gx := 10*(at(x+step, y)-at(x-step, y)) + 3*(b-a+d-c)
-					gy := 10*(at(x, y+step)-at(x, y-step)) + 3*(c-a+d-b)
+					a, b, c, d := int(up[i]), int(up[i+2*col]), int(low[i]), int(low[i+2*col])
+					gx := 10*(int(mid[i+2*col])-int(mid[i])) + 3*(b-a+d-c)
+					gy := 10*(int(low[i+col])-int(up[i+col])) + 3*(c-a+d-b)
 					xx, xy, yy = xx+gx*gx, xy+gx*gy, yy+gy*gy
-					sum += at(x, y)
+					sum += int(mid[i+col])
 				}
 			}
-			e := xx + yy
-			c := math.Hypot(xx-yy, 2*xy)
-			if e == 0 || c < 0.5*e {
+			e, dx, dy := float64(xx+yy), float64(xx-yy), float64(2*xy)
+			if e == 0 || dx*dx+dy*dy < 0.25*e*e {
 				continue
 			}
-			s, co := math.Sincos(0.5 * math.Atan2(2*xy, xx-yy))
-			m := sum/64 + 8
+			s, co := math.Sincos(0.5 * math.Atan2(dy, dx))
+			m := float64(sum)/64 + 8
 			out = append(out, edge{float64(x0) + float64(size)/2, float64(y0) + float64(size)/2, co, s, e / (256 * 64 * m * m)})
 		}
 	}
@@ -91,7 +92,8 @@ func vote(pic *picture.Picture, es []edge) (x, y float64) {
 	cell := long / (cells - 10)
 	grid := make([]float64, cells*cells)
 	ox, oy := float64(pic.Width)/2-cell*cells/2, float64(pic.Height)/2-cell*cells/2
-	for _, e := range es {
+	for i := 0; i < len(es); i += len(es)/5000 + 1 {
+		e := &es[i]
 		// walk the normal over all columns (or rows) of the grid
 		if math.Abs(e.nx) > math.Abs(e.ny) {
 			for i := range cells {
@@ -144,9 +146,8 @@ func (m *rectify) offset(e *edge) (off, radius float64) {
 	tu, tv := -e.ny/m.s, e.nx/m.s // along the line, a pixel long
 	tw := m.g1*tu + m.g2*tv
 	tx, ty := ((1+m.e1)*tu+m.e2*tv-x*tw)/w, (m.e2*tu+(1-m.e1)*tv-y*tw)/w
-	t := math.Hypot(tx, ty)
-	radius = math.Hypot(x, y)
-	return (x*tx + y*ty) / (t*radius + 1e-12), radius
+	radius = math.Sqrt(x*x + y*y)
+	return (x*tx + y*ty) / (math.Sqrt(tx*tx+ty*ty)*radius + 1e-12), radius
 }
 
 // tangents makes the lines of the picture circles about one centre by
@@ -193,9 +194,9 @@ func (m *rectify) converge(es []edge, n int, sigmas ...float64) bool {
 	params := [6]*float64{&m.cx, &m.cy, &m.e1, &m.e2, &m.g1, &m.g2}
 	unit := [6]float64{m.s, m.s, 1, 1, 1, 1}
 	for round, sigma := range sigmas {
-		stride := 1
-		if round < len(sigmas)-2 {
-			stride = len(es)/4000 + 1
+		stride := len(es)/1000 + 1 // the circles are many: the last steps alone need more of them
+		if round >= len(sigmas)-2 {
+			stride = len(es)/5000 + 1
 		}
 		k := n
 		if round == 0 {
