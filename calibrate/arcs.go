@@ -210,7 +210,7 @@ func (c *arcCrossings) heavy(per int) (first int) {
 }
 
 // sightings as the fit wants them: an arc's own normal leans as the arc does.
-func (c *arcCrossings) sightings(f *form.Form) []sighting {
+func (c arcCrossings) sightings(f *form.Form) []sighting {
 	var out []sighting
 	nb := len(c.mids)
 	for b, mid := range c.mids {

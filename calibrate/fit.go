@@ -76,7 +76,7 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 			return nil, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", p.Mark.X, p.Mark.Y)}
 		}
 		if p.Blank != nil { // a slip of the finger is not to overrule print that is clear
-			arc, best, next := findHour(unrollMargins(t.plane, &t.warp, f), p.Blank, f)
+			arc, best, next := findHour(unrollMargins(t.plane.pic, &t.warp, f), p.Blank, f)
 			all, _ := f.Arcs()
 			if d := int(f.Direction())*arc - int(math.Round(steps)); best >= blankLeast && best >= blankLead*next && d%all != 0 {
 				return nil, &Refusal{"mark", fmt.Sprintf("the print says another hour at (%.0f, %.0f) than the mark, by %.2f h: look at the printed numeral again, or leave the mark out",
@@ -88,7 +88,7 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		}
 		hour = HourMark
 	case p.Blank != nil:
-		m := unrollMargins(t.plane, &t.warp, f)
+		m := unrollMargins(t.plane.pic, &t.warp, f)
 		arc, best, next := findHour(m, p.Blank, f)
 		t.blank = best
 		if best < blankLeast {
@@ -291,43 +291,55 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	turn(cs, cb.phase)
 	t := &fitted{plane: pl, warp: w, score: e.score}
 	scale := p.outer
+	for round := 0; ; round++ {
+		as := crossArcs(pl, &t.warp, f, 1.2).sightings(f)
+		if err := t.bend(cs, as, scale); err != nil {
+			return nil, err
+		}
+		if t.u < slackMM || round == 2 {
+			break
+		}
+		cs = radials(pl, &t.warp, p).slide(p, 0.7*p.spacing())
+	}
+	var c crossings
+	var a arcCrossings
 	var as []sighting
-	for round, win := range [][2]float64{{0, 1.2}, {0.30, 0.7}, {0.30, 0.5}} {
-		var c crossings
-		if round > 0 {
-			blocks := 90
-			if round == 2 {
-				blocks = 180
-			}
-			c = cross(pl, &t.warp, p, win[0], blocks)
-			cs = c.sightings(p)
+	for round, blocks := range []int{90, 180} {
+		c = cross(pl, &t.warp, p, 0.30, blocks)
+		a = crossArcs(pl, &t.warp, f, 0.7-0.2*float64(round))
+		cs, as = c.sightings(p), a.sightings(f)
+		if err := t.bend(cs, as, scale); err != nil {
+			return nil, err
 		}
-		a := crossArcs(pl, &t.warp, f, win[1])
-		as = a.sightings(f)
-		if len(cs) < 100 || len(as) < 50 {
-			return nil, &Refusal{"crossings", "too few crossings of circles and arcs were found"}
-		}
-		all := append(cells(cs, scale), cells(as, scale)...)
-		var x, y []float64
-		if x, y, t.degree, t.u, err = bestField(all, scale); err != nil {
-			return nil, &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
-		}
-		t.warp.shift(t.degree, scale, x, y)
-		t.share = a.share
-		t.arcs = rmsOff(as)
-		if round == 2 {
-			t.rings, t.kept = c.rms()
-			arcs, per := f.Arcs()
-			if t.warp, err = t.warp.turn(2 * math.Pi * float64(a.heavy(per)) / float64(arcs)); err != nil {
-				return nil, err
-			}
-		}
+	}
+	t.rings, t.kept = c.rms()
+	t.arcs, t.share = rmsOff(as), a.share
+	arcs, per := f.Arcs()
+	if t.warp, err = t.warp.turn(2 * math.Pi * float64(a.heavy(per)) / float64(arcs)); err != nil {
+		return nil, err
 	}
 	if err := t.judge(p, f, cs, as); err != nil {
 		return nil, err
 	}
 	return t, nil
 }
+
+// bend moves the map by the field that fits the sightings best.
+func (t *fitted) bend(cs, as []sighting, scale float64) error {
+	if len(cs) < 100 || len(as) < 50 {
+		return &Refusal{"crossings", "too few crossings of circles and arcs were found"}
+	}
+	var x, y []float64
+	var err error
+	if x, y, t.degree, t.u, err = bestField(append(cells(cs, scale), cells(as, scale)...), scale); err != nil {
+		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
+	}
+	t.warp.shift(t.degree, scale, x, y)
+	return nil
+}
+
+// slackMM is what the field may leave in the pieces of the pattern before single crossings are looked for.
+const slackMM = 0.03
 
 func rmsOff(ss []sighting) float64 {
 	abs := make([]float64, len(ss))

@@ -34,9 +34,14 @@ const (
 	printCap     = 0.15 // density: pale print stays below, ink and dark print count as this
 )
 
-// unrollMargins samples the annulus outside the outermost circle and the centre print.
-func unrollMargins(pl *plane, w *Warp, f *form.Form) [2]margin2 {
+// unrollMargins samples the annulus outside the outermost circle and the centre print: the mean
+// of all colours, for hours are often printed in another one than circles are.
+func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 	var out [2]margin2
+	var colours []*plane
+	for ch := range pic.Channels {
+		colours = append(colours, newPlane(pic, ch))
+	}
 	for k, span := range [2][2]float64{
 		{f.Outer() + clearOfPrint, f.DiameterMM/2 - clearOfEdge},
 		{f.HubHoleMM/2 + clearOfHub, f.Inner() - clearOfPrint},
@@ -47,7 +52,7 @@ func unrollMargins(pl *plane, w *Warp, f *form.Form) [2]margin2 {
 		}
 		m := margin2{rows: rows, v: make([]float32, rows*turnColumns)}
 		fan := 1
-		if pl.pic.Bilevel {
+		if pic.Bilevel {
 			fan = 3 // single pixels of a dithered scan say nothing
 		}
 		n := fan * turnColumns
@@ -59,10 +64,12 @@ func unrollMargins(pl *plane, w *Warp, f *form.Form) [2]margin2 {
 			clear(seen)
 			for k := range fan {
 				r := r + rowMM*((float64(k)+0.5)/float64(fan)-0.5)
-				pl.curve(w, n, max(1, int(1.5/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
-					s, c := math.Sincos(2 * math.Pi * (float64(j) - 0.5*float64(fan-1)) / float64(n))
-					return r * c, r * s
-				}, fine, seen)
+				for _, pl := range colours {
+					pl.curve(w, n, max(1, int(1.5/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
+						s, c := math.Sincos(2 * math.Pi * (float64(j) - 0.5*float64(fan-1)) / float64(n))
+						return r * c, r * s
+					}, fine, seen)
+				}
 			}
 			clear(sum)
 			clear(count)
@@ -71,7 +78,7 @@ func unrollMargins(pl *plane, w *Warp, f *form.Form) [2]margin2 {
 				count[j/fan] += seen[j]
 			}
 			row := m.v[i*turnColumns : (i+1)*turnColumns]
-			q := mean(sum, count, fan*fan)
+			q := mean(sum, count, len(colours)*fan*fan)
 			q.highPass(max(20, int(8/(2*math.Pi*r/turnColumns))))
 			// handwriting and stains are stronger than print: bound them
 			for j, v := range q.v {
@@ -191,6 +198,6 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, err
 	}
 	b := &Blank{Face: fit.face(f, HourBlank)}
-	b.margins = unrollMargins(fit.plane, &fit.warp, f)
+	b.margins = unrollMargins(pic, &fit.warp, f)
 	return b, nil
 }
