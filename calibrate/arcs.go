@@ -35,7 +35,10 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 	arcs, _ := f.Arcs()
 	per := max(8, int(math.Ceil(2*math.Pi*f.Outer()/float64(arcs)/0.12)))
 	n := arcs * per
-	fold := make([]float64, per)
+	var fold [combSectors][]float64
+	for k := range fold {
+		fold[k] = make([]float64, per)
+	}
 	sum, count := make([]float32, n), make([]uint8, n)
 	for b, mid := range bands(f) {
 		if b%2 > 0 {
@@ -51,37 +54,58 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 		clip(q.v, 2.5)
 		for i, v := range q.v {
 			if q.ok[i] {
-				fold[i%per] += float64(v)
+				fold[i*combSectors/n][i%per] += float64(v)
 			}
 		}
 	}
-	// smooth over ±1 place and take the top
-	smooth := make([]float64, per)
+	// in every sector the best place near by, for paper may have moved along the circles here and there
+	total := make([]float64, per)
+	near := int(math.Min(combReachMM/(2*math.Pi*f.Outer()/float64(n)), 0.1*float64(per)))
+	wide := make([]float64, per)
+	for _, one := range fold {
+		for i := range wide {
+			wide[i] = one[i]
+			for d := 1; d <= near; d++ {
+				wide[i] = math.Max(wide[i], math.Max(one[(i+d)%per], one[(i+per-d)%per]))
+			}
+		}
+		m := median(wide)
+		for i, v := range wide {
+			total[i] += v - m
+		}
+	}
 	best := 0
-	for i := range fold {
-		smooth[i] = fold[i] + 0.5*(fold[(i+1)%per]+fold[(i+per-1)%per])
-		if smooth[i] > smooth[best] {
+	for i, v := range total {
+		if v > total[best] {
 			best = i
 		}
 	}
-	l, m, r := smooth[(best+per-1)%per], smooth[best], smooth[(best+1)%per]
-	at := float64(best)
-	if d := l - 2*m + r; d < 0 {
-		at += 0.5 * (l - r) / d
-	}
-	var c comb
-	for i, v := range smooth {
-		if d := (i - best + per) % per; min(d, per-d) > per/8 && m > 0 {
-			c.between = math.Max(c.between, v/m)
+	// the middle of what is nearly as good
+	var at, weight float64
+	for d := -2 * near; d <= 2*near; d++ {
+		if v := total[(best+d+per)%per]; v > 0.8*total[best] {
+			at, weight = at+v*float64(d), weight+v
 		}
 	}
-	at /= float64(per)
+	var c comb
+	for i, v := range total {
+		if d := (i - best + per) % per; min(d, per-d) > per/4 && total[best] > 0 {
+			c.between = math.Max(c.between, v/total[best])
+		}
+	}
+	at = float64(best)/float64(per) + at/math.Max(weight, 1e-9)/float64(per)
 	if at > 0.5 {
 		at--
 	}
 	c.phase = at * 2 * math.Pi / float64(arcs)
 	return c
 }
+
+// Where arcs are looked for together, before the paper's movement along the circles is known.
+const (
+	combSectors = 12
+	combReachMM = 1.5 // at the outermost circle, to either side
+)
 
 // ring samples one band all round along the circles, every column following the arc's lag: n columns.
 func ring(pl *plane, w *Warp, f *form.Form, mid float64, n int, sum []float32, count []uint8) {

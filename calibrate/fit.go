@@ -292,7 +292,11 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	t := &fitted{plane: pl, warp: w, score: e.score}
 	scale := p.outer
 	for round := 0; ; round++ {
-		as := crossArcs(pl, &t.warp, f, 1.2).sightings(f)
+		reach := 1.2
+		if round == 0 {
+			reach = 3 // circles alone do not see paper that moved along them
+		}
+		as := crossArcs(pl, &t.warp, f, reach).sightings(f)
 		if err := t.bend(cs, as, scale); err != nil {
 			return nil, err
 		}
