@@ -26,7 +26,7 @@ func ShowsDisc(pic *picture.Picture) bool {
 	}
 	for _, s := range found {
 		var all, on [annuliAll]int
-		for _, e := range edges(pic, s.plane.channel) {
+		for _, e := range s.edges {
 			off, radius := s.m.offset(&e)
 			if b := int(radius / 1.2 * annuliAll); b < annuliAll {
 				all[b]++

@@ -224,6 +224,7 @@ func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) 
 type start struct {
 	plane *plane
 	m     rectify
+	edges []edge
 	value float64
 }
 
@@ -233,14 +234,28 @@ func starts(pic *picture.Picture) ([]start, error) {
 		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
 	}
 	var out []start
-	for ch := range pic.Channels {
-		es := edges(pic, ch)
+	add := func(es []edge, ch int) {
 		if len(es) < 100 {
-			continue
+			return
 		}
 		cx, cy := vote(pic, es)
 		if m, share, energy := tangents(es, cx, cy, float64(max(pic.Width, pic.Height))/2); share > 0 {
-			out = append(out, start{newPlane(pic, ch), m, share * float64(len(es)) * math.Sqrt(energy)})
+			out = append(out, start{newPlane(pic, ch), m, es, share * float64(len(es)) * math.Sqrt(energy)})
+		}
+	}
+	if pic.Bilevel {
+		// dither dots have edges of their own in all directions, so the mean of several is looked at: of how
+		// many is a matter of the scan. Where dither bends even those, the sheet at least lies flat and unstretched.
+		for _, width := range []int{1200, 850} {
+			add(coarseEdges(pic, width), 0)
+		}
+		if len(out) > 0 {
+			m := out[0].m
+			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0})
+		}
+	} else {
+		for ch := range pic.Channels {
+			add(edges(pic, ch), ch)
 		}
 	}
 	if len(out) == 0 {

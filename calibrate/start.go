@@ -16,15 +16,6 @@ type edge struct{ x, y, nx, ny, energy float64 }
 // edges finds the blocks with one clear direction by the structure tensor of
 // the relative gradient (Förstner and Gülch 1987; Bigün and Granlund 1987).
 func edges(pic *picture.Picture, channel int) []edge {
-	if pic.Bilevel {
-		// dither dots have edges of their own, in all directions: see the mean of several
-		k := max(2, (max(pic.Width, pic.Height)+600)/bilevelWide)
-		es := edges(reduce(pic, k), 0)
-		for i := range es {
-			es[i].x, es[i].y = float64(k)*es[i].x+0.5*float64(k-1), float64(k)*es[i].y+0.5*float64(k-1)
-		}
-		return es
-	}
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
 	size := 8 * step
@@ -59,8 +50,15 @@ func edges(pic *picture.Picture, channel int) []edge {
 	return out
 }
 
-// bilevelWide is about the width (pixels) of the grey picture made of a bilevel one: four to five pixels a millimetre of chart.
-const bilevelWide = 1200
+// coarseEdges are the edges of the picture reduced to about the width (pixels).
+func coarseEdges(pic *picture.Picture, width int) []edge {
+	k := max(1, (max(pic.Width, pic.Height)+width/2)/width)
+	es := edges(reduce(pic, k), 0)
+	for i := range es {
+		es[i].x, es[i].y = float64(k)*es[i].x+0.5*float64(k-1), float64(k)*es[i].y+0.5*float64(k-1)
+	}
+	return es
+}
 
 // reduce averages squares of k × k pixels of the first channel.
 func reduce(pic *picture.Picture, k int) *picture.Picture {
