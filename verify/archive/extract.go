@@ -166,9 +166,34 @@ func thumbnail(p *picture.Picture) ([]byte, error) {
 			m.Pix[o], m.Pix[o+1], m.Pix[o+2], m.Pix[o+3] = uint8(sum[2]/taps/taps), uint8(sum[1]/taps/taps), uint8(sum[0]/taps/taps), 255
 		}
 	}
+	stretch(m)
 	var b bytes.Buffer
 	err := jpeg.Encode(&b, m, &jpeg.Options{Quality: 60})
 	return b.Bytes(), err
+}
+
+// stretch gives a faint scan more contrast: its palest twentieth becomes white, its
+// darkest hundredth dark.
+func stretch(m *image.RGBA) {
+	var n [256]int
+	for i := 0; i < len(m.Pix); i += 4 {
+		n[m.Pix[i+1]]++
+	}
+	lo, hi := 0, 255
+	for sum := 0; lo < 255 && sum <= len(m.Pix)/400; lo++ {
+		sum += n[lo]
+	}
+	for sum := 0; hi > 0 && sum <= len(m.Pix)/80; hi-- {
+		sum += n[hi]
+	}
+	if hi-lo < 16 {
+		return
+	}
+	for i := range m.Pix {
+		if i%4 != 3 {
+			m.Pix[i] = uint8(max(0, min(255, 40+(int(m.Pix[i])-lo)*215/(hi-lo))))
+		}
+	}
 }
 
 // Decided names the checks that gave a chart its verdict, and the first one's reason.

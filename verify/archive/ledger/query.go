@@ -220,3 +220,10 @@ func (l *Ledger) each(ctx context.Context, query string, f func(*sql.Rows) error
 	}
 	return l.fault(rows.Err())
 }
+
+// Trace gives one chart's line.
+func (l *Ledger) Trace(ctx context.Context, chart string) (Trace, error) {
+	var b []byte
+	err := l.db.QueryRowContext(ctx, "SELECT trace FROM charts WHERE name = ?", chart).Scan(&b)
+	return traceOf(b), l.fault(err)
+}

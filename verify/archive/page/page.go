@@ -27,7 +27,11 @@ var mark = []byte("<!-- data -->")
 type head struct {
 	Date      string            `json:"date"`
 	Questions []ledger.Question `json:"questions"`
+	Traces    map[string][]any  `json:"traces"` // of the charts asked about: °F a minute, null where there is no ink
 }
+
+// drawn is for how many questions at most the traces are drawn, which keeps the page small.
+const drawn = 400
 
 // row is a chart as the page has it; short keys, for there are thousands.
 type row struct {
@@ -70,6 +74,9 @@ func write(ctx context.Context, w io.Writer, l *ledger.Ledger, today time.Time) 
 	if h.Questions == nil {
 		h.Questions = []ledger.Question{}
 	}
+	if h.Traces, err = traces(ctx, l, h.Questions); err != nil {
+		return err
+	}
 	enc := json.NewEncoder(w)
 	if _, err := w.Write(before); err != nil {
 		return err
@@ -100,4 +107,30 @@ func write(ctx context.Context, w io.Writer, l *ledger.Ledger, today time.Time) 
 	}
 	_, err = w.Write(after)
 	return err
+}
+
+// traces gives the lines of the charts that are to be compared with each other.
+func traces(ctx context.Context, l *ledger.Ledger, questions []ledger.Question) (map[string][]any, error) {
+	out := map[string][]any{}
+	for _, q := range questions[:min(drawn, len(questions))] {
+		for _, name := range q.Charts {
+			if _, ok := out[name]; ok || q.Kind != "same trace" && q.Kind != "overlap" {
+				continue
+			}
+			t, err := l.Trace(ctx, name)
+			if err != nil {
+				return nil, err
+			}
+			line := []any{}
+			for _, v := range t {
+				if v == ledger.NoInk {
+					line = append(line, nil)
+				} else {
+					line = append(line, float64(v)/10)
+				}
+			}
+			out[name] = line
+		}
+	}
+	return out, nil
 }
