@@ -3,25 +3,47 @@ package digitize
 import (
 	"fmt"
 	"math"
+	"sort"
 	"time"
 
 	"penarm/digitize/series"
 )
 
 const (
-	standMM    = 5.5   // a stroke this long
-	standFlat  = 0.005 // that gets on by at most this much, mm along time a mm of stroke, is a clock that stands: no vat is so quick
-	standWide  = 0.10  // farthest that its vertices wander along time
-	terraceMM  = 3.2   // a level piece this long
-	terraceMin = 10.0  // and this many minutes
-	terraceOff = 0.04  // that keeps its level to this, mm,
-	terraceIn  = 0.12  // between pieces that slope (mm a mm) the same way
-	terraceAs  = 1.6   // and nearly as steeply, is a chart that was turned
-	blotTimes  = 2.0   // ink this many times wider than the line's
-	blotMM     = 0.8   // over this length is a blot or writing on the line
-	strayMM    = 15.0  // unclaimed ink this long in one piece is another line, not writing
-	strayFar   = 0.8   // mm from every traced line
+	standMM     = 5.5       // a stroke this long
+	standDrift  = 0.035     // that gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
+	standEnd    = 0.5       // mm of either end, where the line turns into and out of it, that do not count
+	standWide   = 0.10      // farthest that its vertices wander along time
+	terraceMin  = 10.0      // a level stretch of this many minutes
+	terraceOff  = 0.04      // that keeps its level to this, mm,
+	terraceIn   = 0.12      // between pieces that slope (mm a mm) the same way
+	terraceAs   = 1.35      // and nearly as steeply, is a chart that was turned
+	standBeside = 25        // vertices, 2 mm, before and after the stroke
+	standPace   = 0.04      // mm along time a mm of line: the least that a vat's line gets on
+	restMM      = 0.15      // nearer than this to the ends of the scale the pen rests on its stop
+	courseS     = 10.0      // between knots of a course, seconds
+	courseMM    = 0.6       // of line that a knot averages
+	wanderMin   = 6.0       // windows in which a line's restlessness is measured, minutes
+	besideMin   = 30.0      // as far before and after a stretch
+	besideMM    = 1.0       // and as near its temperature
+	habitMin    = 2.0       // a vat's temperature forgets itself within about this; common practice, no source
+	calmOdds    = 5.0       // log odds, 150 to 1
+	blotTimes   = 2.0       // ink this many times wider than the line's
+	blotMM      = 0.8       // over this length is a blot or writing on the line
+	strayMM     = 15.0      // unclaimed ink this long in one piece is another line, not writing
+	strayFar    = 0.8       // mm from every traced line
+	blankShare  = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
+	roundInk    = 0.9       // share of a line round the whole turn that is inked
 )
+
+// turnedEvents lists where the chart was turned.
+func (t *tracer) turnedEvents(at func(pen int, hours float64) time.Time) {
+	t.turned(func(i, a, b int, text string) {
+		v := t.lines[i].v
+		x, y := t.p.Face.Warp.Pixel(v[(a+b)/2].x, v[(a+b)/2].y)
+		t.events = append(t.events, series.Event{Kind: series.EventTurned, Pen: t.p.Pens[i].Name, From: at(i, v[a].hours), To: at(i, v[b].hours), X: x, Y: y, Text: text})
+	})
+}
 
 // paperEvents lists what the lines themselves show beside temperature: gaps, a standing clock, blots.
 func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
@@ -43,7 +65,6 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 		k = e
 	}
 	t.standing(v, add, at)
-	t.terraces(v, add)
 	var wide []float32
 	for _, p := range v {
 		if usable(p) {
@@ -68,10 +89,10 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 
 // standing finds strokes along one arc: the clock stood while the pen moved.
 func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), at func(float64) time.Time) {
-	along := make([]float64, len(v)) // mm along time at the vertex's own radius, not forced to rise
+	hour := make([]float64, len(v)) // since the seam, not forced to rise
 	for k, p := range v {
 		c, _ := t.cell(p.x, p.y)
-		along[k] = c * t.frame.HourStep * 3600 * t.form.MMPerSecond(p.radius)
+		hour[k] = c * t.frame.HourStep
 	}
 	for k := 0; k < len(v); k++ {
 		if !v[k].ink || v[k].fixed {
@@ -92,11 +113,19 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 		// Straight line through the stroke: how far does it get on in time?
 		var n, sr, sh, srr, srh float64
 		for m := k; m <= e; m++ {
-			h := along[m] * v[k].radius / v[m].radius
+			if math.Min(math.Abs(v[m].radius-v[k].radius), math.Abs(v[m].radius-v[e].radius)) < standEnd {
+				continue
+			}
+			h := (hour[m] - hour[k]) * mmS
 			n, sr, sh = n+1, sr+v[m].radius, sh+h
 			srr, srh = srr+v[m].radius*v[m].radius, srh+v[m].radius*h
 		}
-		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope) > standFlat {
+		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*d > standDrift {
+			continue
+		}
+		// A fast fill goes on nearly as fast; a clock that stood goes on at the pace of the vat.
+		if a, b := max(0, k-standBeside), min(len(v)-1, e+standBeside); math.Abs(hour[k]-hour[a])*mmS < standPace*float64(k-a)*alongMM ||
+			math.Abs(hour[b]-hour[e])*mmS < standPace*float64(b-e)*alongMM {
 			continue
 		}
 		add(series.EventStopped, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
@@ -105,49 +134,215 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 	}
 }
 
-// terraces finds level pieces that break a slope which then goes on as before:
-// the chart was turned under the pen, or the clock was set.
-func (t *tracer) terraces(v []vertex, add func(series.Kind, int, int, string)) {
-	const flank = 16 // vertices, 1.3 mm
+// course is a line's radius on a grid of time: what a level stretch is made of.
+type course struct {
+	hour, step float64   // of the first knot, between knots
+	base       float64   // radius that the sums leave out
+	r          []float64 // mm, averaged over courseMM; NaN where there is no ink
+	sum, sq    []float64 // running sums of r − base and its square
+	count      []int     // running number of knots with ink
+}
+
+func (t *tracer) course(v []vertex) *course {
+	c := &course{hour: v[0].hours, step: courseS / 3600, base: v[0].radius}
+	n := int((v[len(v)-1].hours-v[0].hours)/c.step) + 1
+	raw := make([]float64, n)
+	k := 1
+	for i := range raw {
+		h := c.hour + float64(i)*c.step
+		for k < len(v)-1 && v[k].hours < h {
+			k++
+		}
+		a, b := v[k-1], v[k]
+		if raw[i] = math.NaN(); a.ink && b.ink {
+			f := 0.0
+			if d := b.hours - a.hours; d > 0 {
+				f = math.Max(0, math.Min(1, (h-a.hours)/d))
+			}
+			raw[i] = a.radius + f*(b.radius-a.radius)
+		}
+	}
+	c.r = make([]float64, n)
+	c.sum, c.sq, c.count = make([]float64, n+1), make([]float64, n+1), make([]int, n+1)
+	for i := range raw {
+		reach := int(courseMM / 2 / (courseS * t.form.MMPerSecond(c.base)))
+		s, w := 0.0, 0.0
+		for k := max(0, i-reach); k <= min(n-1, i+reach); k++ {
+			s, w = s+raw[k], w+1
+		}
+		c.r[i] = s / w
+		c.sum[i+1], c.sq[i+1], c.count[i+1] = c.sum[i], c.sq[i], c.count[i]
+		if d := c.r[i] - c.base; !math.IsNaN(d) {
+			c.sum[i+1], c.sq[i+1], c.count[i+1] = c.sum[i]+d, c.sq[i]+d*d, c.count[i]+1
+		}
+	}
+	return c
+}
+
+// scatter is the mean of the knots [a, b) and their standard deviation about it; NaN where ink is missing.
+func (c *course) scatter(a, b int) (mean, sd float64) {
+	if a < 0 || b > len(c.r) || b-a < 2 || c.count[b]-c.count[a] < b-a {
+		return math.NaN(), math.NaN()
+	}
+	n := float64(b - a)
+	m := (c.sum[b] - c.sum[a]) / n
+	return m, math.Sqrt(math.Max(0, (c.sq[b]-c.sq[a])/n-m*m))
+}
+
+// wander is the median over windows of wanderMin within [a, b) of the scatter about a straight line: how
+// restless the pen is, whatever its trend. Only windows within band mm of level count. NaN for fewer than two windows' length.
+func (c *course) wander(a, b int, level, band float64) float64 {
+	w := int(wanderMin * 60 / courseS)
+	var all []float32
+	for i := max(0, a); i+w <= min(len(c.r), b); i += w / 6 {
+		m, sd := c.scatter(i, i+w)
+		if math.IsNaN(m) {
+			continue
+		}
+		var sxy, far float64
+		for k := range w {
+			sxy += (float64(k) - float64(w-1)/2) * c.r[i+k]
+			far = math.Max(far, math.Abs(c.r[i+k]-level))
+		}
+		if far > band {
+			continue
+		}
+		x2 := float64(w*(w*w-1)) / 12
+		all = append(all, float32(math.Sqrt(math.Max(0, sd*sd-sxy*sxy/x2/float64(w)))))
+	}
+	if len(all) < 7 {
+		return math.NaN()
+	}
+	return float64(median(all))
+}
+
+// calm is the log likelihood ratio that [a, b) was drawn while the paper moved and the pen stood,
+// against the restlessness that the same line shows at this temperature just before and after.
+func (c *course) calm(a, b int, ragged float64) float64 {
+	level, sd := c.scatter(a, b)
+	if math.IsNaN(sd) {
+		return math.Inf(-1)
+	}
+	level += c.base
+	far := int(besideMin * 60 / courseS)
+	guard := int(60 / courseS)
+	within := math.Max(c.wander(a, b, level, besideMM), ragged/2)
+	beside := math.NaN()
+	for _, w := range []float64{c.wander(a-far, a-guard, level, besideMM), c.wander(b+guard, b+far, level, besideMM)} {
+		if !(w < beside) && !math.IsNaN(w) {
+			beside = w
+		}
+	}
+	if math.IsNaN(beside) || math.IsNaN(within) || beside <= within {
+		return 0
+	}
+	q := beside / within
+	return float64(b-a) * courseS / 60 / habitMin * (math.Log(q) - 0.5*(1-1/(q*q)))
+}
+
+// level lists the stretches of at least terraceMin where the line keeps to one temperature as
+// exactly as its own raggedness allows.
+func (c *course) level(ragged float64) (found [][2]int) {
+	limit := math.Min(0.03, math.Hypot(1.5*ragged, 0.01))
+	least := int(terraceMin * 60 / courseS)
+	for i := 0; i+least <= len(c.r); {
+		e := i + least
+		if _, sd := c.scatter(i, e); !(sd < limit) {
+			i += 6
+			continue
+		}
+		for e < len(c.r) {
+			mean, _ := c.scatter(i, e)
+			if _, sd := c.scatter(i, e+1); !(sd < limit) || math.Abs(c.sum[e+1]-c.sum[e]-mean) > 3*limit {
+				break
+			}
+			e++
+		}
+		found = append(found, [2]int{i, e})
+		i = e
+	}
+	return found
+}
+
+// turned finds where the chart was turned under the pen, or its clock set: a stretch of one exact
+// temperature that breaks a slope which then goes on as before, or that is far calmer than the line beside it, for every pen at once.
+func (t *tracer) turned(add func(i int, a, b int, text string)) {
+	courses := make([]*course, len(t.lines))
+	for i, l := range t.lines {
+		if len(l.v) > 1 {
+			courses[i] = t.course(l.v)
+		}
+	}
+	for i, l := range t.lines {
+		c := courses[i]
+		if c == nil {
+			continue
+		}
+		for _, p := range c.level(l.ragged) {
+			if r := c.r[p[0]]; r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
+				continue // the pen rests on its stop
+			}
+			odds := c.calm(p[0], p[1], l.ragged)
+			for j, d := range courses {
+				if j == i || d == nil {
+					continue
+				}
+				// The other pen stands at the same time, ahead of this one.
+				shift := c.hour - d.hour + (t.p.Pens[j].AheadMinutes-t.p.Pens[i].AheadMinutes)/60
+				a, b := p[0]+int(math.Round(shift/d.step)), p[1]+int(math.Round(shift/d.step))
+				trim := (b - a) / 8
+				_, sd := d.scatter(a+trim, b-trim)
+				switch {
+				case math.IsNaN(sd): // it left no ink there: it tells nothing
+				case sd > 2*math.Hypot(1.5*t.lines[j].ragged, 0.01):
+					odds = math.Inf(-1)
+				default:
+					odds += d.calm(a+trim, b-trim, t.lines[j].ragged)
+				}
+			}
+			a, b := at(l.v, c.hour+float64(p[0])*c.step), at(l.v, c.hour+float64(p[1]-1)*c.step)
+			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(l.v, a, b) {
+				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, or its clock set", (l.v[b].hours-l.v[a].hours)*60))
+			}
+		}
+	}
+}
+
+// at is the vertex nearest after a time.
+func at(v []vertex, hours float64) int {
+	return min(sort.Search(len(v), func(k int) bool { return v[k].hours >= hours }), len(v)-1)
+}
+
+// breaksSlope says whether the level vertices [a, b] lie between pieces that slope the same way and nearly as steeply.
+func (t *tracer) breaksSlope(v []vertex, a, b int) bool {
+	const flank, corner = 16, 3 // vertices: 1.3 mm, and what smoothing rounds
 	slope := func(a, b int) (float64, bool) {
 		if a, b = max(0, a), min(len(v)-1, b); b-a < flank/2 {
 			return 0, false
 		}
-		dx := (v[b].hours - v[a].hours) * 3600 * t.form.MMPerSecond(v[a].radius)
 		for k := a; k <= b; k++ {
 			if !v[k].ink || v[k].fixed {
 				return 0, false
 			}
 		}
+		dx := (v[b].hours - v[a].hours) * 3600 * t.form.MMPerSecond(v[a].radius)
 		return (v[b].radius - v[a].radius) / math.Max(dx, 1e-3), true
 	}
-	for k := 0; k < len(v); k++ {
-		if !v[k].ink {
-			continue
-		}
-		e := k
-		lo, hi := v[k].radius, v[k].radius
-		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed {
-			r := v[e+1].radius
-			if math.Max(hi, r)-math.Min(lo, r) > 2*terraceOff {
-				break
-			}
-			lo, hi = math.Min(lo, r), math.Max(hi, r)
-			e++
-		}
-		if float64(e-k)*alongMM < terraceMM || (v[e].hours-v[k].hours)*60 < terraceMin {
-			continue
-		}
-		const corner = 3 // vertices of either corner, rounded by smoothing
-		before, ok1 := slope(k-corner-flank, k-corner)
-		after, ok2 := slope(e+corner, e+corner+flank)
-		if ok1 && ok2 && before*after > 0 && math.Min(math.Abs(before), math.Abs(after)) > terraceIn {
-			if q := before / after; q < terraceAs && q > 1/terraceAs {
-				add(series.EventTurned, k, e, fmt.Sprintf("level for %.0f minutes between equal slopes: the chart was turned, or its clock set", (v[e].hours-v[k].hours)*60))
-			}
-		}
-		k = max(k, e-1)
+	// The ends of a level stretch reach into the slopes by as much as its tolerance.
+	mid := v[(a+b)/2].radius
+	for a < b && math.Abs(v[a].radius-mid) > terraceOff {
+		a++
 	}
+	for b > a && math.Abs(v[b].radius-mid) > terraceOff {
+		b--
+	}
+	before, ok1 := slope(a-corner-flank, a-corner)
+	after, ok2 := slope(b+corner, b+corner+flank)
+	if !ok1 || !ok2 || before*after <= 0 || math.Min(math.Abs(before), math.Abs(after)) < terraceIn {
+		return false
+	}
+	q := before / after
+	return q < terraceAs && q > 1/terraceAs
 }
 
 // meets says whether another pen's line of the same ink runs within a stroke of a vertex.
@@ -165,19 +360,61 @@ func (t *tracer) meets(i int, p vertex) bool {
 	return false
 }
 
-// stray looks for a line that no pen claims: the chart left on for a second
-// turn, or turned by hand. It is the best path over what is left, at half the resolution.
-func (t *tracer) stray(plane int, at func(pen int, hours float64) time.Time) {
-	cols, rows := t.frame.Columns/2, t.frame.Rows/2
-	taken := make([]bool, cols*rows)
-	reach := int(math.Round(strayFar / (2 * stepMM)))
-	pen := -1
+// goesRound says whether a line leaves no blank on the whole turn, as a chart that
+// was put on and taken off again within one turn does.
+func (t *tracer) goesRound(v []vertex) bool {
+	if len(v) == 0 || v[len(v)-1].hours-v[0].hours < (1-blankShare)*t.form.RotationHours {
+		return false
+	}
+	inked := 0
+	for _, p := range v {
+		if p.ink {
+			inked++
+		}
+	}
+	return float64(inked) >= roundInk*float64(len(v))
+}
+
+// laps looks for what a second turn of the chart leaves, on one plane: a line that comes round to
+// its own start, and lines that no pen claims, which a chart turned by hand leaves too.
+func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
+	first := -1
 	for i, l := range t.lines {
 		if t.plane[i] != plane {
 			continue
 		}
-		if pen < 0 {
-			pen = i
+		if first < 0 {
+			first = i
+		}
+		if t.goesRound(l.v) {
+			end := l.v[len(l.v)-1]
+			x, y := t.p.Face.Warp.Pixel(end.x, end.y)
+			t.events = append(t.events, series.Event{Kind: series.EventLap, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y,
+				Text: "the line leaves no blank on the whole turn: the chart went round again"})
+		}
+	}
+	if first < 0 {
+		return
+	}
+	for _, s := range t.stray(plane) {
+		mid := s[len(s)/2]
+		x, y := t.point(float64(mid.col), float64(mid.row))
+		px, py := t.p.Face.Warp.Pixel(x, y)
+		h0, h1 := t.frame.Hour+float64(s[0].col)*t.frame.HourStep, t.frame.Hour+float64(s[len(s)-1].col)*t.frame.HourStep
+		t.events = append(t.events, series.Event{Kind: series.EventLap, Pen: t.p.Pens[first].Name, From: at(first, h0), To: at(first, h1), X: px, Y: py,
+			Text: "a further line of the same ink: the chart went round again, or was turned"})
+	}
+}
+
+// stray gives the stretches of a line that no pen claims: the best path over
+// what is left on a plane, at half the resolution, in cells of the whole one.
+func (t *tracer) stray(plane int) (found [][]step) {
+	cols, rows := t.frame.Columns/2, t.frame.Rows/2
+	taken := make([]bool, cols*rows)
+	reach := int(math.Round(strayFar / (2 * stepMM)))
+	for i, l := range t.lines {
+		if t.plane[i] != plane {
+			continue
 		}
 		for _, p := range l.v {
 			c, r := t.cell(p.x, p.y)
@@ -189,9 +426,6 @@ func (t *tracer) stray(plane int, at func(pen int, hours float64) time.Time) {
 				}
 			}
 		}
-	}
-	if pen < 0 {
-		return
 	}
 	typ := t.typ[plane]
 	width := make([]float32, rows)
@@ -209,26 +443,34 @@ func (t *tracer) stray(plane int, at func(pen int, hours float64) time.Time) {
 			cost[r] = inkCost(e(col, r))
 		}
 	})
-	length, skip, from := 0.0, 0.0, 0
-	for k := 1; k < len(path); k++ {
-		p, q := path[k-1], path[k]
-		a := t.turn * t.frame.HourStep * 2 * float64(q.col-p.col) * (t.frame.Radius + float64(2*q.row)*stepMM)
-		d := math.Hypot(a, float64(q.row-p.row)*2*stepMM)
-		if e(q.col, q.row) > 0.5 {
-			length, skip = length+d, 0
-		} else if skip += d; skip > 0.5 {
-			from, length = k, 0
-		}
+	along := math.Abs(t.turn) * t.frame.HourStep * 2 * t.form.Inner()
+	from, last, length := 0, 0, 0.0 // an inked run of the path and its length
+	end := func() {
 		// Writing runs up and down; a line gets on in time.
-		along := math.Abs(t.turn) * t.frame.HourStep * 2 * float64(q.col-path[from].col) * t.form.Inner()
-		if length >= strayMM && along >= strayMM/4 {
-			m := path[(from+k)/2]
-			x, y := t.point(float64(2*m.col), float64(2*m.row))
-			px, py := t.p.Face.Warp.Pixel(x, y)
-			h0, h1 := t.frame.Hour+float64(2*path[from].col)*t.frame.HourStep, t.frame.Hour+float64(2*q.col)*t.frame.HourStep
-			t.events = append(t.events, series.Event{Kind: series.EventLap, Pen: t.p.Pens[pen].Name, From: at(pen, h0), To: at(pen, h1), X: px, Y: py,
-				Text: "a further line of the same ink: the chart went round again, or was turned"})
-			return
+		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 {
+			run := make([]step, 0, last-from+1)
+			for _, s := range path[from : last+1] {
+				run = append(run, step{2 * s.col, 2 * s.row})
+			}
+			found = append(found, run)
 		}
 	}
+	for k := 1; k < len(path); k++ {
+		p, q := path[k-1], path[k]
+		if e(q.col, q.row) <= 0.5 {
+			continue
+		}
+		a := along * float64(q.col-path[last].col) * (t.frame.Radius + float64(2*q.row)*stepMM) / t.form.Inner()
+		if math.Hypot(a, float64(q.row-path[last].row)*2*stepMM) > 0.5 {
+			end()
+			from, length = k, 0
+		} else {
+			length += math.Hypot(a, float64(q.row-p.row)*2*stepMM)
+		}
+		last = k
+	}
+	if len(path) > 0 {
+		end()
+	}
+	return found
 }

@@ -108,8 +108,10 @@ func (t *tracer) result() *Result {
 		res.Series[i].Samples = t.samples(l, func(h float64) time.Time { return clk.at(h - ahead) })
 		t.paperEvents(i, func(h float64) time.Time { return clk.at(h - ahead) })
 	}
+	penAt := func(pen int, h float64) time.Time { return clk.at(h - t.p.Pens[pen].AheadMinutes/60) }
+	t.turnedEvents(penAt)
 	for k := range t.planes {
-		t.stray(k, func(pen int, h float64) time.Time { return clk.at(h - t.p.Pens[pen].AheadMinutes/60) })
+		t.laps(k, penAt)
 	}
 	res.Events = t.events
 	return res

@@ -17,6 +17,9 @@ const (
 	perBlock       = 15   // survey columns a block
 	sureCos        = 0.94 // a pixel belongs to an ink whose direction is this near
 	numeralColumns = 12   // of the survey, 1/60 of a turn
+	doubtPrint     = 0.05 // density from which print says how well it was removed
+	doubtLeast     = 0.1
+	doubtMost      = 0.35
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
 
@@ -35,6 +38,7 @@ type tracer struct {
 	planes [][]float32  // evidence: density of that ink, column by column
 	typ    []float32    // typical density of the line on each plane
 	noise  []float32    // of each plane
+	doubt  float32      // standard deviation of what removing print leaves, a share of the print's density
 
 	inked []bool // of the survey's columns, any pen's ink
 	seam  float64
@@ -118,6 +122,17 @@ func (t *tracer) survey() {
 		rotation: f.RotationHours, blocks: blocks,
 		every: f.TimeArcs.EveryMinutes / 60, major: f.TimeArcs.MajorMinutes / 60,
 		half: int(arcMM / stepMM), knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic),
+	}
+	lo, hi := min(f.Temperature(f.Inner()), f.Temperature(f.Outer())), max(f.Temperature(f.Inner()), f.Temperature(f.Outer()))
+	for k, every := range []float64{f.MinorRing, f.MajorRing} {
+		if every <= 0 {
+			continue
+		}
+		for n := math.Ceil(lo/every - 1e-6); n*every <= hi+1e-6; n++ {
+			if q := n * every / f.MajorRing; k == 1 || f.MajorRing <= 0 || math.Abs(q-math.Round(q)) > 1e-6 {
+				m.circleRows[k] = append(m.circleRows[k], (f.Radius(n*every)-t.frame.Radius)/stepMM)
+			}
+		}
 	}
 	if m.every <= 0 {
 		m.every = f.RotationHours
@@ -355,6 +370,7 @@ func (t *tracer) findInk(s samplePlanes) {
 		}
 		t.evidence(in, part)
 	}
+	t.learnDoubt(s.frame, out)
 	t.inked = make([]bool, s.frame.Columns)
 	t.typ = make([]float32, n)
 	dark := make([]float32, s.frame.Columns)
@@ -371,6 +387,34 @@ func (t *tracer) findInk(s samplePlanes) {
 		}
 	}
 	t.dropNumerals(dark)
+}
+
+// learnDoubt measures on the survey what removing the print leaves of it: by how much more than on
+// bare paper the evidence scatters where print was. Ink covers far less than the share left out.
+func (t *tracer) learnDoubt(f calibrate.Frame, evidence [][]float32) {
+	const upper = 0.84 // one standard deviation above the middle
+	var bare, over, density []float32
+	for c := 0; c < f.Columns; c += 5 {
+		for r := c % 3; r < f.Rows; r += 3 {
+			p := t.m.at(f.Hour+float64(c)*f.HourStep, r)
+			var v float32
+			for k := range evidence {
+				v = max(v, evidence[k][c*f.Rows+r])
+			}
+			switch {
+			case p < 0.01:
+				bare = append(bare, v)
+			case p > doubtPrint:
+				over, density = append(over, v), append(density, p)
+			}
+		}
+	}
+	t.doubt = doubtMost
+	if len(over) > 200 && len(bare) > 200 {
+		a, b := quantile(over, upper), quantile(bare, upper)
+		t.doubt = float32(math.Sqrt(float64(max(0, a*a-b*b)))) / median(density)
+	}
+	t.doubt = min(max(t.doubt, doubtLeast), doubtMost)
 }
 
 // dropNumerals forgets short stretches of faint ink far from any other: printed

@@ -5,19 +5,22 @@ import (
 )
 
 const (
-	alongMM   = 0.08 // between vertices of a line
-	acrossMM  = 0.04 // between points of a profile across it
-	reachMM   = 0.64 // profiles reach this far to either side
-	shiftMM   = 0.24 // farthest shift of the centre in one round
-	shiftStep = 0.02 // of the search for it
-	maxSteps  = 12   // shiftMM in steps
-	noInk     = 0.30 // share of the typical density below which there is no ink
-	rounds    = 4    // of centring
-	misfit    = 0.30 // share of a profile that its Gaussian does not explain, above which a vertex is weak
-	gapS      = 30.0 // longest skip that is no gap, seconds of chart time
-	gapMM     = 2.5  // the same along the line
-	keepMM    = 6.0  // an inked run this long is the pen's wherever it lies
-	keepHours = 0.75 // shorter ones only this near to another
+	alongMM      = 0.08 // between vertices of a line
+	acrossMM     = 0.04 // between points of a profile across it
+	points       = 33   // of a profile: 0.64 mm to either side
+	shiftStep    = 0.02 // of the search for the centre
+	maxSteps     = 12   // farthest shift of the centre in one round, in steps
+	stepsAcross  = 2    // acrossMM in steps
+	strokeSteps  = points/2*stepsAcross + maxSteps + 2
+	profilesMost = 1000 // that a mean profile is taken from
+	edgeDoubt    = 0.05 // standard deviation of a stroke's profile about the mean one, a share of its height
+	noInk        = 0.30 // share of the typical density below which there is no ink
+	rounds       = 4    // of centring
+	misfit       = 0.30 // share of a profile that its stroke does not explain, above which a vertex is weak
+	gapS         = 30.0 // longest skip that is no gap, seconds of chart time
+	gapMM        = 2.5  // the same along the line
+	keepMM       = 6.0  // an inked run this long is the pen's wherever it lies
+	keepHours    = 0.75 // shorter ones only this near to another
 )
 
 // vertex is one point of a traced line.
@@ -142,55 +145,64 @@ func normals(v []vertex) (nx, ny []float64) {
 // profiles samples the evidence across the line at every vertex, averaged over
 // three neighbours, with each point's weight: the inverse of its noise, to
 // which print adds because under print the ink is hardly seen.
-func (t *tracer) profiles(v []vertex, plane []float32, noise float64) (e, w [][]float32) {
-	n := int(math.Round(reachMM/acrossMM))*2 + 1
+func (t *tracer) profiles(v []vertex, plane []float32, typ, noise float64) []profile {
 	nx, ny := normals(v)
-	raw, weight := make([]float32, len(v)*n), make([]float32, len(v)*n)
+	floor := float32(noise*noise + edgeDoubt*edgeDoubt*typ*typ)
+	raw := make([][points]float32, len(v))
+	out := make([]profile, len(v))
 	for i := range v {
-		for k := range n {
-			s := float64(k-n/2) * acrossMM
+		q := &out[i]
+		for k := range points {
+			s := float64(k-points/2) * acrossMM
 			x, y := v[i].x+s*nx[i], v[i].y+s*ny[i]
-			raw[i*n+k] = t.amount(plane, x, y)
+			raw[i][k] = t.amount(plane, x, y)
 			col, row := t.cell(x, y)
-			p := float64(t.m.at(t.frame.Hour+col*t.frame.HourStep, int(row+0.5)))
-			weight[i*n+k] = float32(1 / (noise*noise + 0.1225*p*p))
+			p := t.m.at(t.frame.Hour+col*t.frame.HourStep, int(row+0.5)) * t.doubt
+			q.w[k] = 1 / (floor + p*p)
 		}
 	}
-	e, w = make([][]float32, len(v)), make([][]float32, len(v))
 	for i := range v {
-		e[i], w[i] = make([]float32, n), weight[i*n:(i+1)*n]
-		a, b := max(0, i-1), min(len(v)-1, i+1)
-		for k := range n {
-			e[i][k] = (raw[a*n+k] + raw[i*n+k] + raw[b*n+k]) / 3
+		a, b, c := &raw[max(0, i-1)], &raw[i], &raw[min(len(v)-1, i+1)]
+		for k := range points {
+			out[i].e[k] = (a[k] + b[k] + c[k]) / 3
 		}
 	}
-	return e, w
+	return out
 }
 
-// strokeWidth measures the standard deviation of the pen's profile once, from the median profile.
-func strokeWidth(e [][]float32, typ float64) float64 {
-	if len(e) == 0 {
-		return 0.18
-	}
-	n := len(e[0])
-	mean := make([]float32, n)
+// profile is one cross section of a line.
+type profile struct {
+	e [points]float32 // evidence
+	w [points]float32 // weight
+}
+
+// meanProfile is the median cross section of the pen's line.
+func meanProfile(all []profile, typ float64) (mean [points]float64) {
 	var buf []float32
-	for k := range n {
+	every := max(1, len(all)/profilesMost)
+	for k := range points {
 		buf = buf[:0]
-		for i := range e {
-			if float64(e[i][n/2]) > 0.5*typ {
-				buf = append(buf, e[i][k])
+		for i := 0; i < len(all); i += every {
+			if float64(all[i].e[points/2]) > 0.5*typ {
+				buf = append(buf, all[i].e[k])
 			}
 		}
-		mean[k] = median(buf)
+		if len(buf) > 0 {
+			mean[k] = float64(median(buf))
+		}
 	}
-	best, at := -1.0, 0.18
+	return mean
+}
+
+// strokeWidth is the standard deviation of the Gaussian that fits a profile best, mm.
+func strokeWidth(mean *[points]float64) float64 {
+	best, at := 0.0, 0.18
 	for sd := 0.08; sd <= 0.5; sd += 0.005 {
 		var a, b float64
-		for k := range n {
-			d := float64(k-n/2) * acrossMM / sd
+		for k, v := range mean {
+			d := float64(k-points/2) * acrossMM / sd
 			g := math.Exp(-d * d / 2)
-			a += g * float64(mean[k])
+			a += g * v
 			b += g * g
 		}
 		if q := a * a / b; q > best {
@@ -200,20 +212,56 @@ func strokeWidth(e [][]float32, typ float64) float64 {
 	return at
 }
 
-// stroke is the profile that a pen of one width leaves: a Gaussian, and its
-// table in steps of shiftMM's search.
+// stroke is the profile that a pen of one width leaves, symmetric about its
+// centre: a Gaussian until learn has seen this pen's own.
 type stroke struct {
 	sd    float64
-	table []float64 // of offsets i·shiftStep, |offset| ≤ 3.2 sd
+	reach int                  // steps from the centre that count
+	table [strokeSteps]float64 // at offsets i·shiftStep
+	slope [strokeSteps]float64 // its derivative, 1/mm
 }
 
 func newStroke(sd float64) *stroke {
-	s := &stroke{sd: sd}
-	for i := 0; float64(i)*shiftStep <= 3.2*sd; i++ {
+	s := &stroke{sd: sd, reach: min(strokeSteps-1, int(3.2*sd/shiftStep))}
+	for i := range s.table {
 		d := float64(i) * shiftStep / sd
-		s.table = append(s.table, math.Exp(-d*d/2))
+		s.table[i] = math.Exp(-d * d / 2)
 	}
+	s.derive()
 	return s
+}
+
+func (s *stroke) derive() {
+	for i := 1; i < strokeSteps-1; i++ {
+		s.slope[i] = (s.table[i+1] - s.table[i-1]) / (2 * shiftStep)
+	}
+}
+
+// learn takes over the shape of the mean profile: a wide nib leaves a flat top
+// and a blurred scan long skirts, and where print takes the weight from one side
+// of the line a wrong shape would pull the centre to the other.
+func (s *stroke) learn(mean *[points]float64) {
+	const half = points / 2
+	at := func(k int) float64 { return (mean[half-k] + mean[half+k]) / 2 }
+	floor := at(half)
+	top := at(0) - floor
+	if top <= 0 {
+		return
+	}
+	for i := range s.table {
+		k, odd := i/stepsAcross, i%stepsAcross
+		v := 0.0
+		switch {
+		case k >= half:
+		case odd == 0:
+			v = at(k) - floor
+		default:
+			f := float64(odd) / stepsAcross
+			v = at(k)*(1-f) + at(k+1)*f - floor
+		}
+		s.table[i] = math.Max(0, v) / top
+	}
+	s.derive()
 }
 
 // centre fits the stroke to one weighted profile: the shift is where
@@ -221,54 +269,55 @@ func newStroke(sd float64) *stroke {
 // noise. It also gives the amplitude, the standard uncertainty of the shift by
 // the Cramér–Rao bound for the weights, and the root of the share of the
 // profile's energy that the stroke does not explain.
-func (s *stroke) centre(e, w []float32) (shift, amp, bound, rest float64) {
-	per := int(math.Round(acrossMM / shiftStep))
-	n := len(e)
-	half := n / 2
-	steps := int(math.Round(shiftMM / shiftStep))
-	reach := len(s.table) - 1
+func (s *stroke) centre(q *profile) (shift, amp, bound, rest float64) {
+	const half = points / 2
+	var we [points]float64
+	for k := range points {
+		we[k] = float64(q.w[k]) * float64(q.e[k])
+	}
 	best, at, amps := -1.0, 0, 0.0
-	var q [2*maxSteps + 1]float64
-	for i := -steps; i <= steps; i++ {
+	var v [2*maxSteps + 1]float64
+	for i := -maxSteps; i <= maxSteps; i++ {
 		var num, den float64
-		lo, hi := max(0, half-(reach-i)/per), min(n-1, half+(reach+i)/per)
+		lo, hi := max(0, half-(s.reach-i)/stepsAcross), min(points-1, half+(s.reach+i)/stepsAcross)
 		for k := lo; k <= hi; k++ {
-			j := (k-half)*per - i
+			j := (k-half)*stepsAcross - i
 			g := s.table[max(j, -j)]
-			f := float64(w[k]) * g
-			num += f * float64(e[k])
-			den += f * g
+			num += we[k] * g
+			den += float64(q.w[k]) * g * g
 		}
 		if num <= 0 {
 			continue
 		}
-		v := num * num / den
-		q[i+steps] = v
-		if v > best {
-			best, at, amps = v, i+steps, num/den
+		f := num * num / den
+		v[i+maxSteps] = f
+		if f > best {
+			best, at, amps = f, i+maxSteps, num/den
 		}
 	}
 	if best < 0 {
 		return 0, 0, 1, 1
 	}
 	amp = amps
-	shift = float64(at-steps) * shiftStep
-	if at > 0 && at < 2*steps {
-		if d := q[at-1] - 2*q[at] + q[at+1]; d < 0 {
-			shift += shiftStep * 0.5 * (q[at-1] - q[at+1]) / d
+	shift = float64(at-maxSteps) * shiftStep
+	if at > 0 && at < 2*maxSteps {
+		if d := v[at-1] - 2*v[at] + v[at+1]; d < 0 {
+			shift += shiftStep * 0.5 * (v[at-1] - v[at+1]) / d
 		}
 	}
 	var info, miss, all float64
-	for k := range n {
-		d := (float64(k-half)*acrossMM - shift) / s.sd
-		if math.Abs(d) > 3.2 {
+	for k := range points {
+		d := math.Abs(float64(k-half)*acrossMM-shift) / shiftStep
+		j := int(d)
+		if j >= s.reach {
 			continue
 		}
-		g := amp * math.Exp(-d*d/2)
-		slope := g * d / s.sd
-		info += float64(w[k]) * slope * slope
-		if math.Abs(d) < 2.5 {
-			m := float64(e[k]) - g
+		f := d - float64(j)
+		slope := amp * (s.slope[j] + (s.slope[j+1]-s.slope[j])*f)
+		info += float64(q.w[k]) * slope * slope
+		if d*shiftStep < 2.5*s.sd {
+			g := amp * (s.table[j] + (s.table[j+1]-s.table[j])*f)
+			m := float64(q.e[k]) - g
 			miss += m * m
 			all += g * g
 		}
@@ -295,29 +344,33 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
 	var pen *stroke
 	for round := range rounds {
-		e, w := t.profiles(l.v, plane, noise)
+		all := t.profiles(l.v, plane, typ, noise)
 		if round < rounds-1 { // the better the centres, the truer the width
-			l.width = strokeWidth(e, typ)
+			mean := meanProfile(all, typ)
+			l.width = strokeWidth(&mean)
 			pen = newStroke(l.width)
+			if round > 0 {
+				pen.learn(&mean)
+			}
 			if round == 0 {
 				if v, any := t.reachTips(l.v, plane, typ, l.width); any {
 					l.v = v
-					e, w = t.profiles(l.v, plane, noise)
+					all = t.profiles(l.v, plane, typ, noise)
 				}
 			}
 		}
 		nx, ny := normals(l.v)
 		for i := range l.v {
 			p := &l.v[i]
-			s, a, bound, rest := pen.centre(e[i], w[i])
+			s, a, bound, rest := pen.centre(&all[i])
 			p.amount, p.fit = a/typ, bound*math.Sqrt(share)
 			p.wide = 0
-			for k := range e[i] {
-				p.wide += float64(e[i][k]) * acrossMM / typ
+			for _, e := range all[i].e {
+				p.wide += float64(e) * acrossMM / typ
 			}
 			p.weak, p.reason = false, ""
 			switch {
-			case math.Abs(s) > shiftMM-shiftStep && round == rounds-1:
+			case math.Abs(s) > (maxSteps-1)*shiftStep && round == rounds-1:
 				p.weak, p.reason = true, "the ink lies beside the line"
 				s = 0
 			case rest > misfit:

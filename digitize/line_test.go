@@ -18,18 +18,17 @@ func TestCentreReachesTheCramerRaoBound(t *testing.T) {
 		const amp, noise = 1.0, 0.08
 		bound := noise / amp * math.Sqrt(2*sd*acrossMM/math.Sqrt(math.Pi))
 		pen := newStroke(sd)
-		n := int(math.Round(reachMM/acrossMM))*2 + 1
-		e, w := make([]float32, n), make([]float32, n)
+		q := &profile{}
 		var sum2, sum, said float64
 		const tries = 4000
 		for range tries {
 			at := (r.Float64() - 0.5) * 0.2
-			for k := range e {
-				d := (float64(k-n/2)*acrossMM - at) / sd
-				e[k] = float32(amp*math.Exp(-d*d/2) + noise*r.NormFloat64())
-				w[k] = 1 / (noise * noise)
+			for k := range points {
+				d := (float64(k-points/2)*acrossMM - at) / sd
+				q.e[k] = float32(amp*math.Exp(-d*d/2) + noise*r.NormFloat64())
+				q.w[k] = 1 / (noise * noise)
 			}
-			s, _, b, _ := pen.centre(e, w)
+			s, _, b, _ := pen.centre(q)
 			sum, sum2, said = sum+s-at, sum2+(s-at)*(s-at), said+b
 		}
 		rms := math.Sqrt(sum2 / tries)
@@ -42,16 +41,15 @@ func TestCentreReachesTheCramerRaoBound(t *testing.T) {
 
 func TestPrintUnderTheLineDoesNotPullIt(t *testing.T) {
 	pen := newStroke(0.15)
-	n := int(math.Round(reachMM/acrossMM))*2 + 1
-	e, w := make([]float32, n), make([]float32, n)
-	for k := range e {
-		x := float64(k-n/2) * acrossMM
-		e[k] = float32(math.Exp(-x * x / (2 * 0.15 * 0.15)))
-		w[k] = 1
+	q := &profile{}
+	for k := range points {
+		x := float64(k-points/2) * acrossMM
+		q.e[k] = float32(math.Exp(-x * x / (2 * 0.15 * 0.15)))
+		q.w[k] = 1
 		if x > 0.05 && x < 0.25 { // black print hides one flank wholly
-			e[k], w[k] = 0, 0.001
+			q.e[k], q.w[k] = 0, 0.001
 		}
 	}
-	s, _, _, _ := pen.centre(e, w)
+	s, _, _, _ := pen.centre(q)
 	require.InDelta(t, 0, s, 0.01)
 }

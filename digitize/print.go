@@ -24,6 +24,8 @@ type printed struct {
 	papers  int         // knots along the radius
 	circles [][]float32 // [channel][block·rows + row]
 
+	circleRows [2][]float64 // where the form has fine and heavy circles
+
 	every, major float64     // hours between arcs, between heavy arcs
 	half         int         // arc profiles reach ±half knots
 	knot         float64     // hours between knots of an arc profile
@@ -57,6 +59,7 @@ const (
 	bandMM       = 6.0  // bands of radius for the arcs' profiles
 	bilevelNoise = 0.1  // share of black: jagged edges, not counted by the median of flat paper
 	arcMM        = 0.56 // reach of an arc's profile at the outermost circle
+	printShare   = 0.08 // of the turn's blocks: print is at least nearly as dark in all others
 	logTab       = 8    // entries of the logarithm table a grey level
 )
 
@@ -258,8 +261,9 @@ func (m *printed) learnCircles(s samplePlanes) {
 				raw[b*rows+r] = m.middle(buf)
 			}
 		}
-		// A pen that rests on one circle for hours is still less than half a turn.
-		whole := make([]float32, rows)
+		// What lies on a circle for only part of the turn is print where other circles of its kind are
+		// as dark, broken by numerals; else it is a pen that rested there.
+		most, half := make([]float32, rows), make([]float32, rows)
 		for r := range rows {
 			buf = buf[:0]
 			for b := range m.blocks {
@@ -267,7 +271,11 @@ func (m *printed) learnCircles(s samplePlanes) {
 					buf = append(buf, v)
 				}
 			}
-			whole[r] = 1.3*quantile(buf, 0.4) + 0.03
+			half[r] = quantile(buf, 0.4)
+			most[r] = quantile(buf, printShare)
+		}
+		for r, v := range m.usual(half) {
+			most[r] = min(1.3*half[r], 1.5*max(most[r], v)) + 0.03
 		}
 		for b := range m.blocks {
 			for r := range rows {
@@ -278,7 +286,7 @@ func (m *printed) learnCircles(s samplePlanes) {
 					}
 				}
 				if v := quantile(buf, 0.45); v == v {
-					out[b*rows+r] = min(v, whole[r])
+					out[b*rows+r] = min(v, most[r])
 				}
 			}
 		}
@@ -292,6 +300,48 @@ func (m *printed) learnCircles(s samplePlanes) {
 			}
 		}
 	}
+}
+
+// usual gives for each row what circles of the kind nearest to it usually have at its distance, 0
+// far from any, from the densities of all rows.
+func (m *printed) usual(density []float32) []float32 {
+	const reach = 10 // rows
+	at := func(x float64) float32 {
+		i := min(max(int(x), 0), len(density)-2)
+		return density[i] + (density[i+1]-density[i])*float32(x-float64(i))
+	}
+	var kind [2][2*reach + 1]float32
+	var buf []float32
+	for k, circles := range m.circleRows {
+		for o := range kind[k] {
+			buf = buf[:0]
+			for _, r := range circles {
+				if x := r + float64(o-reach); x >= 0 && x <= float64(len(density)-1) {
+					if v := at(x); v == v {
+						buf = append(buf, v)
+					}
+				}
+			}
+			if len(buf) > 0 {
+				kind[k][o] = median(buf)
+			}
+		}
+	}
+	out := make([]float32, len(density))
+	for r := range out {
+		best := float64(reach)
+		for k, circles := range m.circleRows {
+			for _, c := range circles {
+				if d := float64(r) - c; math.Abs(d) < best {
+					best = math.Abs(d)
+					x := d + reach
+					i := int(x)
+					out[r] = kind[k][i] + (kind[k][min(i+1, 2*reach)]-kind[k][i])*float32(x-float64(i))
+				}
+			}
+		}
+	}
+	return out
 }
 
 func (m *printed) lessCircles(col []float32, channel int, hour float64) {
