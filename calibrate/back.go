@@ -15,6 +15,7 @@ const (
 	annulusEdges = 12   // edges that lie on circles, at least
 	annulusShare = 0.10 // of the annulus' edges that lie on circles, at least
 	onCircle     = 0.03 // radians between an edge and a circle
+	blackMost    = 0.03 // of a bilevel page that may be a back
 )
 
 // ShowsDisc says whether the picture shows the print of a chart: circles about
@@ -22,7 +23,7 @@ const (
 func ShowsDisc(pic *picture.Picture) bool {
 	found, err := starts(pic)
 	if err != nil {
-		return false
+		found = nil
 	}
 	for _, s := range found {
 		var all, on [annuliAll]int
@@ -45,7 +46,17 @@ func ShowsDisc(pic *picture.Picture) bool {
 			return true
 		}
 	}
-	return false
+	if !pic.Bilevel {
+		return false
+	}
+	// A coarse error diffusion hides the circles, but its dots stay.
+	black := 0
+	for _, v := range pic.Pix {
+		if v < 128 {
+			black++
+		}
+	}
+	return float64(black) > blackMost*float64(len(pic.Pix))
 }
 
 // Written says whether a page without print carries ink: dark strokes on a

@@ -167,7 +167,7 @@ func TestParseHours(t *testing.T) {
 func FuzzParse(f *testing.F) {
 	f.Add([]byte(good))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		form, err := parse(data, "form.yaml")
+		form, err := Parse(data, "form.yaml")
 		if err != nil {
 			return
 		}
@@ -180,4 +180,20 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 	})
+}
+
+// What YAML writes, Parse reads back as it was.
+func TestYAML(t *testing.T) {
+	f := &Form{
+		Form: `D-1230 "B"`, Unit: "C", DiameterMM: 254, HubHoleMM: 9.5, RotationHours: 12, TimeRuns: "clockwise",
+		Rings: []Ring{{At: 110, RadiusMM: 34.005}, {At: 22.5, RadiusMM: 80}, {At: -10, RadiusMM: 112}}, MinorRing: 0.5, MajorRing: 5,
+		TimeArcs: TimeArcs{EveryMinutes: 7.5, MajorMinutes: 60, PivotMM: 150.05, ArmMM: 152.1, Lean: "counterclockwise"},
+		Labels:   Labels{Kind: "elapsed"},
+		Blank:    &Blank{Image: "blank.png", Reference: Reference{X: 1523.25, Y: 210, Time: "06:00"}},
+	}
+	got, err := Parse(f.YAML(), "forms/x/form.yaml")
+	require.NoError(t, err)
+	assert.Equal(t, "forms/x/blank.png", got.Blank.Image)
+	got.Blank.Image, got.Path = "blank.png", ""
+	assert.Equal(t, f, got)
 }

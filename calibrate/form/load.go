@@ -38,10 +38,11 @@ func Load(path string) (*Form, error) {
 	if err != nil {
 		return nil, fmt.Errorf("form file: %w", err)
 	}
-	return parse(data, path)
+	return Parse(data, path)
 }
 
-func parse(data []byte, path string) (*Form, error) {
+// Parse reads a form from the text of its file; path names it in errors, and is where its blank lies.
+func Parse(data []byte, path string) (*Form, error) {
 	f := &Form{Path: path}
 	if err := yaml.UnmarshalWithOptions(data, f, yaml.Strict()); err != nil {
 		return nil, fmt.Errorf("%s: %s", path, strings.TrimSpace(yaml.FormatError(err, false, true)))

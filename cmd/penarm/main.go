@@ -109,7 +109,8 @@ regulatory agency, nor the sealed equipment's tests, nor the phosphatase test.
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
-	cmd.AddCommand(newCheck(), newArchive(), newWatch(), newCalibrate(), newDigitize(), newJoin(), newVerify(), newRules(), newEmptying(),
+	cmd.AddCommand(newCheck(), newArchive(), newWatch(), newCalibrate(), newDigitize(), newJoin(), newEnroll(),
+		newVerify(), newRules(), newEmptying(),
 		newKey(), newSeal(), newSign(), newVersion(), newWorker())
 	return cmd
 }

@@ -56,6 +56,8 @@ func (s Step) files() []string {
 		return []string{"calibration.json", "calibration.jpg"}
 	case Digitize:
 		return []string{"series.csv"}
+	case Enroll:
+		return []string{form.FileName, "blank.png", "enrolled.jpg"}
 	}
 	return []string{"series.csv", "findings.json", "overlay.jpg", "strip.png", "report.pdf", "overlay-full.jpg", "plot.svg", "back-p*.jpg"}
 }
