@@ -212,7 +212,7 @@ func meet(a, b *picture.Picture) (*joint, error) {
 // reach is the radius in pixels within which most lines on circles lie.
 func (s *start) reach() float64 {
 	var radii []float64
-	for _, e := range edges(s.plane.pic, s.plane.channel) {
+	for _, e := range s.edges {
 		if off, r := s.m.offset(&e); math.Abs(off) < onCircle {
 			radii = append(radii, r*s.m.s)
 		}
