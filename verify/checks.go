@@ -236,7 +236,7 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 	if j.airspace == nil || h.hold == nil {
 		return "", "", 0, 0, nil
 	}
-	m := j.k * correlated
+	m := j.k
 	from, to := h.run.from, h.run.to
 	nodes := j.airspace.within(from, to)
 	low = math.Inf(1)

@@ -42,7 +42,7 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 		}
 	}
 	h.lowered = math.Max(0, high)
-	m := j.k * correlated
+	m := j.k
 	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
 	below, above = j.bounded(below, legal, -h.lowered, false), j.bounded(above, legal, -h.lowered, true)
@@ -211,7 +211,7 @@ func (j *judge) highestCheck(h held, o rules.Option) Check {
 		return c
 	}
 	top, uTop, sure, may := math.Inf(-1), 0.0, math.Inf(-1), math.Inf(-1)
-	m := j.k * correlated
+	m := j.k
 	for _, n := range j.product.within(h.run.from, h.run.to) {
 		if n.temp > top {
 			top, uTop = n.temp, n.uTemp

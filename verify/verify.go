@@ -45,12 +45,6 @@ type judge struct {
 	rival      float64      // the same where the written times fit the hours so moved as well; else 0
 }
 
-// correlated is the share of a sample's uncertainty that all samples of a hold may
-// have in common: the whole trace is judged shifted by k times this share of its
-// uncertainty. The rest, a line's raggedness, changes sign within a minute and moves
-// the ends of a hold only, where it counts in full.
-const correlated = 0.7
-
 // written is the standard uncertainty in seconds of a time written to the minute:
 // uniform within half a minute to either side, JCGM 100:2008 4.3.7.
 var written = 30 / math.Sqrt(3)
@@ -464,7 +458,7 @@ func (j *judge) anyHold(level float64) bool {
 
 // reaches: the heat may hold a run at or above the level.
 func (j *judge) reaches(h run, level float64) bool {
-	return slices.ContainsFunc(j.product.runs(level, shift{by: j.k * correlated}, true), func(r run) bool { return r.from <= h.to && r.to >= h.from })
+	return slices.ContainsFunc(j.product.runs(level, shift{by: j.k}, true), func(r run) bool { return r.from <= h.to && r.to >= h.from })
 }
 
 // named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.
@@ -788,7 +782,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 			top = math.Max(top, j.own(r.Reads)+aboveReadF/perF(j.unit))
 		}
 	}
-	runs := j.product.runs(level, shift{by: j.k * correlated}, true)
+	runs := j.product.runs(level, shift{by: j.k}, true)
 	hot := slices.DeleteFunc(slices.Clone(j.heats(level)), func(h run) bool {
 		v, _ := j.product.top(h.from, h.to)
 		return !h.inked || !math.IsInf(top, 0) && v > top || !slices.ContainsFunc(runs, func(r run) bool {

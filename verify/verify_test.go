@@ -416,6 +416,13 @@ func TestTooCloseToCall(t *testing.T) {
 	}
 	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold").Verdict)
 	assert.InDelta(t, 0.822, Conforms(145.3, 0.325, 145), 0.0005)
+	// JCGM 106:2012 section 8.3, from memory: accepted where the value less k = 2 standard uncertainties keeps the limit.
+	for u, want := range map[float64]Verdict{0.149: Pass, 0.151: Undecided} {
+		for i := range s.Samples {
+			s.Samples[i].UTemperature = u
+		}
+		assert.Equal(t, want, get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold").Verdict, "%v", u)
+	}
 }
 
 // JCGM 106:2012 section 7.3 examples, from memory: 509.7 kPa against a lower limit of 490 kPa,
