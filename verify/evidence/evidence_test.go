@@ -542,3 +542,38 @@ func TestTraceStandsOffItsInk(t *testing.T) {
 		assert.NotEqual(t, c.want, in.penColour("airspace"))
 	}
 }
+
+// Findings alone, read back from their file, tell the verdict in sentences.
+func TestExplainTellsWhatDecided(t *testing.T) {
+	in := testInput()
+	in.Findings.Batches[0].Product = "milk\x1b[2J"
+	in.Findings.Checks[0].Reason = "ten minutes\x1b[2J without ink"
+	data, err := FindingsJSON(in.Findings)
+	require.NoError(t, err)
+	f, err := ParseFindings(data)
+	require.NoError(t, err)
+	var b bytes.Buffer
+	require.NoError(t, Explain(&b, f))
+	undecided, met, ok := strings.Cut(b.String(), "What was met:")
+	require.True(t, ok)
+	for _, want := range []string{
+		"Chart t.jpg of recorder R9, 2026-05-06: UNDECIDED.",
+		"batch 1, agreement: not above the indicating one. The chart shows −0.90 ± 0.90 °F, asked is at most 0 °F. Too near to tell.",
+		"chart, record: one whole, unbroken line. Ten minutes [2J without ink. Look at 08:10:00–08:20:00  product pen: no ink. Asked by a third.",
+	} {
+		assert.Contains(t, undecided, want)
+	}
+	assert.Contains(t, met, "batch 1, hold: unbroken for the legal time: 42.00 ± 0.20 min, asked is at least 30 min.")
+	assert.NotContains(t, b.String(), "\x1b")
+
+	c := f.Batches[0].Checks[0]
+	c.Verdict, *c.Measured = verify.Fail, 28.5
+	assert.Contains(t, full(c), "28.50 ± 0.20 min, asked is at least 30 min: 1.50 min short of the limit, which is more than the uncertainty.")
+	c.Verdict, *c.Measured = verify.Undecided, 30.1
+	assert.Contains(t, full(c), "0.10 min from the limit, and the uncertainty reaches over it.")
+
+	for _, bad := range []string{"", "[]", `{"schema": "penarm.run/1"}`} {
+		_, err = ParseFindings([]byte(bad))
+		assert.Error(t, err, bad)
+	}
+}

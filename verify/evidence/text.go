@@ -2,10 +2,13 @@ package evidence
 
 import (
 	"fmt"
+	"math"
 	"sort"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"penarm/calibrate"
 	"penarm/digitize/series"
@@ -554,4 +557,102 @@ func (in *Input) files() (out [][2]string) {
 		out = append(out, [2]string{role, f.Provenance.Files[role]})
 	}
 	return append(out, [2]string{"program", programWords(f)})
+}
+
+// The explanation.
+
+const (
+	passTitle       = "Each check that counts is met with its uncertainty taken off:"
+	openTitle       = "Left open besides:"
+	metTitle        = "What was met:"
+	informationOnly = "For information; this does not change the verdict:"
+)
+
+func decidedTitle(v verify.Verdict) string {
+	if v == verify.Fail {
+		return "It fails because of:"
+	}
+	return "It is undecided because of:"
+}
+
+// chartWords names the chart in a sentence.
+func (in *Input) chartWords() string {
+	f := in.Findings
+	s := "Chart " + in.scanWords()
+	if f.Recorder != "" {
+		s += " of recorder " + f.Recorder
+	}
+	if d := in.chartDate(); d != "" {
+		s += ", " + d
+	}
+	return s
+}
+
+// readWords says how the chart was read and by what.
+func readWords(f *verify.Findings) string {
+	s := "Judged by the rules " + or(f.Rules, unknown)
+	if c := f.Calibration; c.Hour != "" {
+		s += fmt.Sprintf("; read from form %s with %s mm left over on its circles and %s s on its arcs; the hours are %s",
+			or(f.Form, unknown), fixedNumber(c.RingResidualMM, 3), fixedNumber(c.ArcResidualS, 1), hourWords(c.Hour))
+	}
+	return s + "; " + programWords(f) + "."
+}
+
+// brief says what a check asked and what the chart shows.
+func brief(c verify.Check) string {
+	switch {
+	case c.Measured != nil && c.Limit != nil:
+		return asked(c) + ": " + figures(c) + "."
+	case c.Reason != "":
+		return asked(c) + ": " + c.Reason + "."
+	}
+	return asked(c) + "."
+}
+
+// full says besides how the two compare, why, where to look, and who asks.
+func full(c verify.Check) string {
+	s := asked(c) + "."
+	if c.Measured != nil && c.Limit != nil {
+		s += " The chart shows " + figures(c) + clearance(c) + "."
+	}
+	if c.Reason != "" {
+		s += " " + upper(c.Reason) + "."
+	}
+	var places []string
+	for _, p := range c.Places {
+		places = append(places, strings.TrimSpace(markWords(mark{pen: p.Pen, from: p.From.Time, to: p.To.Time, text: p.Text})))
+	}
+	if len(places) > 0 {
+		s += " Look at " + strings.Join(places, ", ") + "."
+	}
+	if c.Source != "" {
+		s += " Asked by " + c.Source + "."
+	}
+	return s
+}
+
+func figures(c verify.Check) string {
+	return shows(c) + ", asked is " + strings.NewReplacer("≥", "at least", "≤", "at most").Replace(limit(c))
+}
+
+// clearance says how far from its limit a figure lies, against its uncertainty (2u). Empty where
+// something else than the figure left the check open.
+func clearance(c verify.Check) string {
+	if c.U == nil {
+		return ""
+	}
+	gap := math.Abs(*c.Measured - *c.Limit)
+	figure := fixedNumber(gap, 2) + " " + unitWords(c.Unit)
+	switch near := gap < 2**c.U; {
+	case near:
+		return ": " + figure + " from the limit, and the uncertainty reaches over it"
+	case c.Verdict == verify.Fail:
+		return ": " + figure + " short of the limit, which is more than the uncertainty"
+	}
+	return ""
+}
+
+func upper(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
 }
