@@ -122,6 +122,7 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 		fit  *fitted
 	}
 	var matches []match
+	var near *Refusal // of a form whose circles agree: mirrored, say
 	// the best start alone settles nearly every picture; the others cost time on every form that it is not
 	for _, tries := range [][]start{found[:1], found[1:]} {
 		for _, c := range library {
@@ -135,11 +136,16 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 				matches = append(matches, match{face, fit})
 			} else if !errors.As(err, &refused) {
 				return nil, err
+			} else if refused.Test == "arcs" && near == nil {
+				near = refused
 			}
 		}
 		if len(matches) > 0 || len(found) == 1 {
 			break
 		}
+	}
+	if len(matches) == 0 && near != nil {
+		return nil, near
 	}
 	if len(matches) == 0 {
 		return nil, &Refusal{"form", fmt.Sprintf("the print matches none of the %d forms known: teach this form from a scan of a blank", len(library))}

@@ -339,37 +339,43 @@ func (p *plant) form(key string) *form.Form {
 }
 
 // find calibrates: with the form that the recorder uses, else with the one of the
-// library that the print matches.
+// library that the print matches. That may be another than the recorder's: the
+// wrong chart was fitted, and verify says so.
 func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 	path := job.Paths[0]
-	forms := r.plant.forms
-	if r.recorder != nil {
-		forms = []*form.Form{r.plant.form(r.recorder.Form)}
-	}
-	var refused error
-	for _, f := range forms {
+	var library []calibrate.Candidate
+	var own calibrate.Candidate
+	for _, f := range r.plant.forms {
 		b, err := c.blank(ctx, f)
 		if err != nil {
 			return NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
 		}
-		face, err := calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: b, Mark: job.Mark})
-		switch {
-		case err != nil:
-			refused = err
-		case r.face != nil:
-			return NewError(path, "calibration", fmt.Errorf("the print fits form %s and form %s", r.face.Form.Form, f.Form),
-				"say which recorder it is from with --recorder")
-		default:
-			r.face = face
+		if k := (calibrate.Candidate{Form: f, Blank: b}); len(r.plant.forms) == 1 || r.recorder != nil && f.Form == r.recorder.Form {
+			own = k
+		} else {
+			library = append(library, k)
 		}
 	}
-	switch {
-	case r.face != nil:
-	case len(forms) == 1:
-		return NewError(path, "calibration", refused, "if it is a chart of this form, scan it again flat, whole and sharp; otherwise correct the recorder")
-	default:
-		return NewError(path, "calibration", fmt.Errorf("the print fits none of the %d forms; with the last, %s, %w", len(forms), forms[len(forms)-1].Form, refused),
-			"say which recorder it is from with --recorder, or add its form to the forms folder")
+	const remedy = "if it is a chart of this form, scan it again flat, whole and sharp; otherwise correct the recorder"
+	if own.Form != nil {
+		r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: own.Form, Blank: own.Blank, Mark: job.Mark})
+		if err != nil && (job.Mark != nil || len(library) == 0) {
+			return NewError(path, "calibration", err, remedy)
+		}
+	}
+	if r.face == nil {
+		face, other := calibrate.Identify(ctx, r.picture, library)
+		switch {
+		case other == nil && job.Mark != nil:
+			r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: face.Form, Mark: job.Mark})
+		case other == nil:
+			r.face, err = face, nil
+		case err == nil:
+			err = other // of no form of its own
+		}
+		if err != nil {
+			return NewError(path, "calibration", err, remedy)
+		}
 	}
 	f := r.face.Form
 	if r.hashes["form"], err = hashFile(f.Path); err != nil {
