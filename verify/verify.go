@@ -298,11 +298,13 @@ func (j *judge) plantUnit() string {
 }
 
 // own gives a written reading in the series' unit, where the two differ.
-func (j *judge) own(v float64) float64 {
-	if j.plantUnit() == j.unit {
+func (j *judge) own(v float64) float64 { return converted(v, j.plantUnit(), j.unit) }
+
+func converted(v float64, from, to string) float64 {
+	switch {
+	case from == to:
 		return v
-	}
-	if j.unit == "C" {
+	case to == "C":
 		return (v - 32) / 1.8
 	}
 	return v*1.8 + 32
@@ -425,6 +427,17 @@ func (m *matter) moved(by float64) *matter {
 	return &o
 }
 
+// startsBelow: the line comes up from the cold end of the scale, so that what was drawn
+// before, below it, left no ink: a late start disputes no hours.
+func (j *judge) startsBelow() bool {
+	if j.Form == nil || len(j.Form.Rings) < 2 || len(j.product.nodes) == 0 || j.off < 0 {
+		return false
+	}
+	inner, outer := j.Form.Temperature(j.Form.Inner()), j.Form.Temperature(j.Form.Outer())
+	first := converted(j.product.nodes[0].temp, j.unit, j.Form.Unit)
+	return first < math.Min(inner, outer)+math.Abs(outer-inner)/20
+}
+
 // fits counts the batches whose written readings, moved by some seconds, lie in a heat.
 func (j *judge) fits(ms []*matter, by float64) (n int) {
 	base, _ := j.temperatures(nil)
@@ -464,7 +477,7 @@ func (j *judge) reaches(h run, level float64) bool {
 // named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.
 func (j *judge) named() (out []Batch, loose []run) {
 	ms := j.matters()
-	if j.fits(ms, j.off) >= j.fits(ms, 0) {
+	if !j.startsBelow() && j.fits(ms, j.off) >= j.fits(ms, 0) {
 		j.rival = j.off
 	}
 	for _, m := range ms {

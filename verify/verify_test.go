@@ -839,6 +839,15 @@ func TestWhoseHold(t *testing.T) {
 	f = Verify(p)
 	assert.Equal(t, []Verdict{Pass, Fail}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 1, "hold").Verdict})
 	assert.Contains(t, get(t, f, -1, "record").Reason, "off the written 10:35")
+	// A line that comes up from the cold end of its scale had left no ink before: its late start disputes nothing.
+	b := milk()
+	b.Indicating[0].Reads = 147 // the pen stands at 146.6 then, and twenty minutes later at 147.8
+	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, "09:00:00 80.5", "09:50:00 100", "10:00:00 146", "10:33:00 148", "10:45:00 90", "12:00:00 80"), b)
+	p.Entries.OnChart = "08:40"
+	p.Form = &form.Form{Form: "X", Unit: "F", RotationHours: 12, TimeArcs: form.TimeArcs{EveryMinutes: 15}, Rings: []form.Ring{{At: 80, RadiusMM: 34}, {At: 230, RadiusMM: 112}}}
+	assert.Equal(t, Pass, get(t, Verify(p), 0, "agreement").Verdict)
+	p.Form.Rings[0].At = 30
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "agreement").Verdict)
 	// The second batch's times are those of the first's hold.
 	same := milk()
 	same.Batch = "2"
