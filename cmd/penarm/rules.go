@@ -13,7 +13,7 @@ func newRules() *cobra.Command {
 	return &cobra.Command{
 		Use:   "rules [NAME | FILE]",
 		Short: "List the rule sets, or show one with its sources",
-		Long: `List the built-in rule sets; or show one, built in or a file, as YAML: the legal times
+		Long: `List the built-in rule sets with their base row; or show one, built in or a file, as YAML: the legal times
 and temperatures, every number with its source and how that is known. A copy can be
 changed and named in the plant file.
 
@@ -40,7 +40,8 @@ func listRules(cmd *cobra.Command) error {
 		if err != nil {
 			return unread(err)
 		}
-		fmt.Fprintf(w, "%s\t%s\n", name, r.Title)
+		o := r.Rows[0].Options[0]
+		fmt.Fprintf(w, "%s\t%s, %g min\t%s\n", name, o.Temperature, o.Minutes, r.Title)
 	}
 	return w.Flush()
 }

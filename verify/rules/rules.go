@@ -53,6 +53,18 @@ func (t Temperature) In(unit string) (float64, bool) {
 	return *v, true
 }
 
+// String gives the figures as printed: 145 °F / 63 °C.
+func (t Temperature) String() string {
+	var s []string
+	if t.F != nil {
+		s = append(s, fmt.Sprintf("%g °F", *t.F))
+	}
+	if t.C != nil {
+		s = append(s, fmt.Sprintf("%g °C", *t.C))
+	}
+	return strings.Join(s, " / ")
+}
+
 // Option is one way to pasteurize: at or above Temperature (and, where the law
 // has one, at or below Highest) for at least Minutes without a break.
 type Option struct {
