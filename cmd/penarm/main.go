@@ -111,7 +111,7 @@ regulatory agency, nor the sealed equipment's tests, nor the phosphatase test.
 	}
 	cmd.AddCommand(newCheck(), newArchive(), newWatch(), newCalibrate(), newDigitize(), newJoin(), newEnroll(),
 		newVerify(), newRules(), newEmptying(),
-		newExplain(), newKey(), newSeal(), newSign(), newVersion(), newWorker())
+		newExplain(), newSchema(), newKey(), newSeal(), newSign(), newVersion(), newWorker())
 	return cmd
 }
 

@@ -12,10 +12,14 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"penarm/verify/evidence"
 )
 
 func TestMain(m *testing.M) {
@@ -42,6 +46,7 @@ func TestScripts(t *testing.T) {
 			return canMount(t.TempDir()), nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"schema":   schema,
 			"status":   status,
 			"cut":      cut,
 			"hugepng":  hugePNG,
@@ -54,6 +59,25 @@ func TestScripts(t *testing.T) {
 			"halves":   halves,
 		},
 	})
+}
+
+// schema NAME FILE...: each file keeps the JSON Schema that the program prints, by an independent validator.
+func schema(ts *testscript.TestScript, neg bool, args []string) {
+	data, err := evidence.Schema(args[0])
+	ts.Check(err)
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(data))
+	ts.Check(err)
+	c := jsonschema.NewCompiler()
+	ts.Check(c.AddResource("schema.json", doc))
+	sch, err := c.Compile("schema.json")
+	ts.Check(err)
+	for _, name := range args[1:] {
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(ts.ReadFile(name)))
+		ts.Check(err)
+		if err := sch.Validate(doc); (err != nil) != neg {
+			ts.Fatalf("%s: %v", name, err)
+		}
+	}
 }
 
 // status N penarm ARGS...: runs it and asks for the exit status.
