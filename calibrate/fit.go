@@ -302,7 +302,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	// arcs: phase, then circles and arcs together
 	cb := findComb(pl, &w, f)
 	if cb.between > mostBetween {
-		return nil, &Refusal{"arcs", fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form)}
+		return nil, arcsRefusal(pl, &w, f, fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form))
 	}
 	// the pieces of the pattern see further than single crossings, and do not take a circle for its neighbour
 	cs := rd.slide(p, 0.9*p.spacing())
@@ -311,14 +311,13 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	}
 	turn(cs, cb.phase)
 	t := &fitted{plane: pl, warp: w, score: e.score}
-	scale := p.outer
 	for round := 0; ; round++ {
 		reach := 1.2
 		if round == 0 {
 			reach = 3 // circles alone do not see paper that moved along them
 		}
 		as := crossArcs(pl, &t.warp, f, reach).sightings(f)
-		if err := t.bend(cs, as, scale); err != nil {
+		if err := t.bend(cs, as, p.outer); err != nil {
 			return nil, err
 		}
 		if t.u < slackMM || round == 2 {
@@ -326,27 +325,33 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		}
 		cs = radials(pl, &t.warp, p).slide(p, 0.7*p.spacing())
 	}
+	if err := t.finish(p, f); err != nil {
+		return nil, err
+	}
+	return t, nil
+}
+
+// finish takes a map that lies within a third of a circle's spacing of the print to its final form, and through the tests.
+func (t *fitted) finish(p *pattern, f *form.Form) error {
 	var c crossings
 	var a arcCrossings
-	var as []sighting
+	var cs, as []sighting
 	for round, blocks := range []int{90, 180} {
-		c = cross(pl, &t.warp, p, 0.30, blocks)
-		a = crossArcs(pl, &t.warp, f, 0.7-0.2*float64(round))
+		c = cross(t.plane, &t.warp, p, 0.30, blocks)
+		a = crossArcs(t.plane, &t.warp, f, 0.7-0.2*float64(round))
 		cs, as = c.sightings(p), a.sightings(f)
-		if err := t.bend(cs, as, scale); err != nil {
-			return nil, err
+		if err := t.bend(cs, as, p.outer); err != nil {
+			return err
 		}
 	}
 	t.rings, t.kept = c.rms()
 	t.arcs, t.share = rmsOff(as), a.share
 	arcs, per := f.Arcs()
+	var err error
 	if t.warp, err = t.warp.turn(2 * math.Pi * float64(a.heavy(per)) / float64(arcs)); err != nil {
-		return nil, err
+		return err
 	}
-	if err := t.judge(p, f, cs, as); err != nil {
-		return nil, err
-	}
-	return t, nil
+	return t.judge(p, f, cs, as)
 }
 
 // bend moves the map by the field that fits the sightings best.
@@ -400,7 +405,8 @@ const (
 	arcBlockMM  = 0.06 // rms of block means of arc crossings
 	leastShare  = 0.55 // of the arc crossings found
 	leastKept   = 0.5  // of the circle crossings found
-	mostBetween = 0.5  // height of a second peak between the arcs, of the arcs' own
+	mostBetween = 0.5  // height of a second peak between the arcs or circles, of their own
+	mostMissing = 0.2  // of the circles
 	mostSwirlMM = 0.2  // paper stretches and tilts, but does not twist differently at every radius
 )
 
@@ -437,6 +443,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		before = step
 	}
 	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM), blockMeans(as, 12, 2*binMM)
+	missing, extra := rd.count(p)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
 	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():
@@ -447,18 +454,37 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, checkForm)}
 	case stepped > 0 || rd.step(p, 0, sectors) != 0:
 		return &Refusal{"edges", fmt.Sprintf("there is a circle beyond the last one of form %s, and none where its other end should be: %s", f.Form, checkForm)}
+	case missing > mostMissing:
+		return &Refusal{"circles", fmt.Sprintf("%.0f %% of the circles of form %s are not in the print: %s", 100*missing, f.Form, checkForm)}
+	case extra > mostBetween:
+		return &Refusal{"circles", fmt.Sprintf("there are more circles in print than form %s says: check minor_ring, or name the form it is", f.Form)}
 	case circleBlocks > blockShare*p.spacing():
 		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, checkForm)}
 	case t.kept < leastKept:
 		return &Refusal{"circles", fmt.Sprintf("only %.0f %% of the printed circles of form %s were found: %s", 100*t.kept, f.Form, checkForm)}
 	case t.share < leastShare:
-		return &Refusal{"arcs", fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is the picture mirrored, or lean or every_minutes of the form wrong?", 100*t.share, f.Form)}
+		return arcsRefusal(t.plane, &t.warp, f, fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is lean or every_minutes of the form wrong?", 100*t.share, f.Form))
 	case arcBlocks > arcBlockMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs of form %s fit only to %.2f mm: check lean, pivot_mm and arm_mm of the form", f.Form, arcBlocks)}
 	case swirl > mostSwirlMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs do not bend as form %s says (by %.2f mm): check lean, pivot_mm and arm_mm of the form", f.Form, swirl)}
 	}
 	return nil
+}
+
+// arcsRefusal says so where the arcs would fit with the other lean.
+func arcsRefusal(pl *plane, w *Warp, f *form.Form, words string) *Refusal {
+	other := *f
+	other.TimeArcs.Lean = "clockwise"
+	if f.TimeArcs.Lean == "clockwise" {
+		other.TimeArcs.Lean = "counterclockwise"
+	}
+	if c := findComb(pl, w, &other); c.between < mostBetween {
+		if turned, err := w.turn(c.phase); err == nil && crossArcs(pl, &turned, &other, 1.2).share > leastShare {
+			return &Refusal{"arcs", fmt.Sprintf("the time arcs lean the other way than those of form %s: the picture is mirrored (scan the front again, not through the paper), or lean of the form is wrong", f.Form)}
+		}
+	}
+	return &Refusal{"arcs", words}
 }
 
 // blockMeans is the rms of the median offsets in blocks, so many a turn and so

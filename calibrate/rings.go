@@ -380,6 +380,39 @@ func (rd *radial) step(p *pattern, first, count int) int {
 	return 0
 }
 
+// count looks for every circle in the whole turn: the share that is not there,
+// and how high what lies between two circles stands, of the usual height of a circle.
+func (rd *radial) count(p *pattern) (missing, extra float64) {
+	sum := make([]float64, len(rd.t))
+	for _, v := range rd.v {
+		for i, x := range v {
+			sum[i] += float64(x)
+		}
+	}
+	most := func(from, to float64) float64 {
+		m := math.Inf(-1)
+		for i := max(0, rd.place(from)); i <= min(len(sum)-1, rd.place(to)); i++ {
+			m = math.Max(m, sum[i])
+		}
+		return m
+	}
+	var at, between []float64
+	for i, c := range p.circles {
+		at = append(at, most(c.RadiusMM-radialMM, c.RadiusMM+radialMM))
+		if i > 0 {
+			from, gap := p.circles[i-1].RadiusMM, c.RadiusMM-p.circles[i-1].RadiusMM
+			between = append(between, most(from+0.3*gap, c.RadiusMM-0.3*gap))
+		}
+	}
+	usual := quantile(at, 0.75)
+	for _, v := range at {
+		if v < 0.3*usual {
+			missing += 1 / float64(len(at))
+		}
+	}
+	return missing, median(between) / math.Max(usual, 1e-9)
+}
+
 // selfLead is the lead the pattern has over itself moved by a circle or more: small on a uniform form.
 func (p *pattern) selfLead() float64 {
 	at := func(shift float64) float64 {

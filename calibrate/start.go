@@ -398,6 +398,9 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	var out []float64
 next:
 	for _, c := range all {
+		if c.score < 0.6*all[0].score {
+			break
+		}
 		for _, o := range out {
 			if math.Abs(math.Log(c.mm/o)) < 0.012 {
 				continue next

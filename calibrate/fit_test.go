@@ -1,0 +1,282 @@
+package calibrate
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
+	"penarm/testdata/render"
+)
+
+// load gives the form that the renderer's form file describes, without a blank.
+func load(t testing.TB, of *render.Form) *form.Form {
+	t.Helper()
+	dir := t.TempDir()
+	require.NoError(t, of.Write(dir, false))
+	f, err := form.Load(filepath.Join(dir, of.Number))
+	require.NoError(t, err)
+	return f
+}
+
+// blank renders the unused form and reads it.
+func blank(t testing.TB, of *render.Form, f *form.Form) *Blank {
+	t.Helper()
+	s := of.Blank()
+	x, y := s.Pixel(of.Reference, of.Rings[len(of.Rings)-1].At)
+	f.Blank = &form.Blank{Image: "blank.png", Reference: form.Reference{X: x, Y: y, Time: fmt.Sprintf("%02.0f:00", of.Reference)}}
+	b, err := ReadBlank(context.Background(), s.Picture(), f)
+	require.NoError(t, err)
+	return b
+}
+
+// nodes compares the face with the renderer's truth at 24 times × 9 temperatures: the rms and the largest
+// distance (mm) after the arc that the hour counts from, and with loose also a shift common to all, is taken out,
+// and the rms of the time (s) at mid-scale. hour is how many printed hours the face is off as it stands.
+func nodes(s *render.Scene, face *Face, loose bool) (rms, worst, seconds, hour float64) {
+	f := face.Form
+	every := f.TimeArcs.EveryMinutes / 60
+	middle := 0.5 * (f.Inner() + f.Outer())
+	x, y := s.PixelAt(0, middle)
+	h, _ := face.Locate(x, y)
+	hour = math.Remainder(h, f.RotationHours)
+	arcs := math.Round(hour/every) * every
+	mm := math.Hypot(face.Warp.H[0], face.Warp.H[3]) // pixels a mm
+	var dx, dy []float64
+	var mx, my, ss float64
+	for i := range 24 {
+		at := f.RotationHours * float64(i) / 24
+		for k := range 9 {
+			r := f.Inner() + (f.Outer()-f.Inner())*float64(k)/8
+			x, y := s.PixelAt(at, r)
+			px, py := face.Pixel(at+arcs, r)
+			dx, dy = append(dx, (px-x)/mm), append(dy, (py-y)/mm)
+			mx, my = mx+dx[len(dx)-1]/216, my+dy[len(dy)-1]/216
+		}
+		x, y := s.PixelAt(at, middle)
+		h, _ := face.Locate(x, y)
+		d := math.Remainder(h-at-arcs, f.RotationHours) * 3600
+		ss += d * d / 24
+	}
+	if !loose {
+		mx, my = 0, 0
+	}
+	for i := range dx {
+		d := math.Hypot(dx[i]-mx, dy[i]-my)
+		rms += d * d / float64(len(dx))
+		worst = math.Max(worst, d)
+	}
+	return math.Sqrt(rms), worst, math.Sqrt(ss), hour
+}
+
+// The truth is the renderer's own, whose geometry is written apart from this package. Limits: 0.03 mm on a flatbed,
+// 0.04 mm where the glass cut the disc off, 0.08 mm for a photograph, four times as much at the worst node, and 3 s of
+// time at mid-scale of a 12 h form: what a person with dividers does not reach on paper (common practice, no source).
+func TestNodes(t *testing.T) {
+	basic := render.Basic()
+	tinted := *basic[3]
+	tinted.Tint, tinted.Bands, tinted.KnockOut = 0.12, true, true
+	tinted.Second, tinted.Register = render.RGB{0.1, 0.45, 0.5}, [2]float64{0.15, -0.15}
+	tinted.ArcEvery, tinted.Clockwise, tinted.Lean = 5, true, true
+	for _, c := range []struct {
+		name  string
+		form  *render.Form
+		look  render.Look
+		limit float64
+		loose bool
+	}{
+		{"flatbed, stretched and warped", basic[0], render.Look{DPI: 150, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Quality: 85, Noise: 1, Offset: [2]float64{0.4, -0.3}}, 0.03, false},
+		{"grey, 24 h, °C, clockwise", basic[1], render.Look{DPI: 130, Turn: 200, Warp: 0.2, Grey: true, Noise: 2}, 0.03, false},
+		{"non-uniform, clipped", basic[2], render.Look{DPI: 120, Turn: 300, Warp: 0.2, Clip: 8, Lid: "black", Noise: 1}, 0.04, false},
+		{"bilevel by threshold, inverted", basic[3], render.Look{DPI: 200, Turn: 10, Warp: 0.2, Bilevel: "threshold", Noise: 1}, 0.03, false},
+		// diffusion pushes every mark, print and ink alike, by a part of a pixel right and down
+		{"bilevel by diffusion, inverted", basic[3], render.Look{DPI: 240, Turn: 100, Warp: 0.1, Bilevel: "diffusion", Noise: 1}, 0.03, true},
+		{"tinted, out of register, 5 min arcs", &tinted, render.Look{DPI: 150, Turn: 250, Warp: 0.3, Old: 1, Crease: true, Noise: 1}, 0.03, false},
+		{"phone, tilted by 25°", basic[3], render.Look{DPI: 180, Turn: 130, Phone: true, Tilt: [2]float64{0.31, -0.31}, Lens: 0.08, Lid: "wood", Noise: 2}, 0.08, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := render.New(77, render.Options{Form: c.form, Unit: "F", Look: c.look})
+			face, err := Fit(context.Background(), Problem{Picture: s.Picture(), Form: load(t, c.form)})
+			require.NoError(t, err)
+			assert.Equal(t, HourOnChart, face.Hour, "nothing told the hour")
+			rms, worst, seconds, _ := nodes(s, face, c.loose)
+			t.Logf("node %.4f mm, worst %.4f mm, u %.4f mm, %.2f s", rms, worst, face.UMM, seconds)
+			assert.Less(t, rms, c.limit)
+			assert.Less(t, worst, 4*c.limit)
+			if !c.loose && !c.look.Phone && c.form.Hours == 12 {
+				assert.Less(t, seconds, 3.0)
+			}
+		})
+	}
+}
+
+// refused asserts a refusal in words, by one of the tests named.
+func refused(t *testing.T, err error, tests ...string) {
+	t.Helper()
+	var r *Refusal
+	if assert.True(t, errors.As(err, &r), "%v", err) && len(tests) > 0 {
+		assert.Contains(t, tests, r.Test, r.Words)
+	}
+}
+
+func TestHourAndWrongPaper(t *testing.T) {
+	ctx := context.Background()
+	basic := render.Basic()
+	q := load(t, basic[3])
+	b := blank(t, basic[3], q)
+	s := render.New(5, render.Options{Form: basic[3], Unit: "F", Look: render.Look{DPI: 150, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}})
+	pic := s.Picture()
+
+	face, err := Fit(ctx, Problem{Picture: pic, Form: q, Blank: b})
+	require.NoError(t, err)
+	assert.Equal(t, HourBlank, face.Hour)
+	_, _, _, hour := nodes(s, face, false)
+	assert.InDelta(t, 0, hour*3600, 3, "seconds")
+
+	var mirror picture.Picture = *pic
+	mirror.Pix = make([]uint8, len(pic.Pix))
+	for y := range pic.Height {
+		for x := range pic.Width {
+			for k := range pic.Channels {
+				mirror.Pix[(y*pic.Width+x)*pic.Channels+k] = pic.Pix[(y*pic.Width+pic.Width-1-x)*pic.Channels+k]
+			}
+		}
+	}
+	_, err = Fit(ctx, Problem{Picture: &mirror, Form: q, Blank: b})
+	refused(t, err)
+	assert.ErrorContains(t, err, "mirrored")
+
+	found, err := starts(pic)
+	require.NoError(t, err)
+	var library []Candidate
+	for _, of := range basic {
+		f := load(t, of)
+		library = append(library, Candidate{Form: f})
+		if of != basic[3] {
+			_, err := fitForm(ctx, found[:1], f)
+			refused(t, err)
+		}
+	}
+	face, err = Identify(ctx, pic, library)
+	require.NoError(t, err)
+	assert.Equal(t, basic[3].Number, face.Form.Form)
+	_, err = Identify(ctx, pic, library[:3])
+	refused(t, err, "form")
+
+	// the same form with circles twice or half as dense, arcs more or less often, the other lean or scale
+	for _, change := range []func(*form.Form){
+		func(f *form.Form) { f.MinorRing, f.MajorRing = 1, 10 },
+		func(f *form.Form) { f.MinorRing, f.MajorRing = 5, 10 },
+		func(f *form.Form) { f.TimeArcs.EveryMinutes = 60 },
+		func(f *form.Form) { f.TimeArcs.EveryMinutes = 10 },
+		func(f *form.Form) { f.TimeArcs.Lean = "clockwise" },
+		func(f *form.Form) { f.TimeArcs.PivotMM, f.TimeArcs.ArmMM = 150, 150 },
+		func(f *form.Form) { f.Rings[0].At, f.Rings[1].At = 212, 62 },
+	} {
+		f := *q
+		f.Rings = append([]form.Ring(nil), q.Rings...)
+		change(&f)
+		_, err := fitForm(ctx, found[:1], &f)
+		assert.Error(t, err, "%+v", f)
+	}
+}
+
+// A print with circles about one centre, but no form's: a target.
+func TestNoChart(t *testing.T) {
+	const n = 900
+	target := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
+	wood := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
+	flat := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
+	for i := range target.Pix {
+		x, y := float64(i%n), float64(i/n)
+		r := math.Hypot(x-440, y-460)
+		target.Pix[i] = uint8(200 + 50*math.Cos(r*0.9))
+		wood.Pix[i] = uint8(140 + 40*math.Sin(x*0.21+2*math.Sin(y*0.013)) + 30*math.Sin(x*0.05))
+		flat.Pix[i] = 240
+	}
+	f := load(t, render.Basic()[3])
+	for _, p := range []*picture.Picture{target, wood, flat, {Width: 3, Height: 3, Channels: 1, Pix: make([]uint8, 9)}, nil} {
+		_, err := Fit(context.Background(), Problem{Picture: p, Form: f})
+		refused(t, err)
+	}
+}
+
+// radially gives the map that takes every circle of a part of the turn for one off mm further out.
+func radially(t *testing.T, w Warp, p *pattern, off float64, from, to float64) Warp {
+	t.Helper()
+	var ss []sighting
+	for i := range 720 {
+		phi := float64(i) * math.Pi / 360
+		for r := p.inner - 2; r <= p.outer+2; r += 2 {
+			s, c := math.Sincos(phi)
+			in := off
+			if phi < from || phi > to {
+				in = 0
+			}
+			ss = append(ss, sighting{x: r * c, y: r * s, nx: c, ny: s, off: in, weight: 1}, sighting{x: r * c, y: r * s, nx: -s, ny: c, weight: 1})
+		}
+	}
+	x, y, _, err := field(ss, 7, p.outer)
+	require.NoError(t, err)
+	w.shift(7, p.outer, x, y)
+	return w
+}
+
+// Right maps spoiled on purpose end in the right map again or in a refusal: never in circles taken for their neighbours.
+func TestSlips(t *testing.T) {
+	for _, of := range render.Basic()[1:2] { // 24 h, uniform: the hardest
+		f := load(t, of)
+		s := render.New(601, render.Options{Form: of, Unit: "F", Look: render.Look{DPI: 120, Turn: 33, Warp: 0.1, Noise: 1}})
+		found, err := starts(s.Picture())
+		require.NoError(t, err)
+		p := newPattern(f)
+		good, err := fitForm(context.Background(), found[:1], f)
+		require.NoError(t, err)
+		right := func(fit *fitted) {
+			rms, _, _, _ := nodes(s, fit.face(f, HourOnChart), false)
+			assert.Less(t, rms, 0.05, "form %s", f.Form)
+		}
+		right(good)
+		gap := p.spacing()
+		back := 0
+		for _, k := range []float64{-5, -2, -1, 1, 2, 5} {
+			// the start's scale is off by so many circles at the rim
+			w := good.warp
+			w.H = multiply(w.H, [9]float64{1 + k*gap/p.outer, 0, 0, 0, 1 + k*gap/p.outer, 0, 0, 0, 1})
+			if fit, err := refine(good.plane, w, p, f); err == nil {
+				right(fit)
+				back++
+			}
+			// the last steps alone, given circles already taken for others over the turn or a part of it
+			for _, part := range [][2]float64{{0, 7}, {1, 1 + math.Pi}, {2, 2 + math.Pi/2}} {
+				if math.Abs(k) > 1 && part[0] > 0 {
+					continue
+				}
+				t2 := &fitted{plane: good.plane, warp: radially(t, good.warp, p, k*gap, part[0], part[1])}
+				if err := t2.finish(p, f); err == nil {
+					right(t2)
+					back++
+				} else {
+					refused(t, err)
+				}
+			}
+		}
+		assert.Positive(t, back, "form %s: a start a circle off is brought back", f.Form)
+		// each of these tests sees the whole turn slipped by itself
+		for _, k := range []float64{-1, 1} {
+			w := radially(t, good.warp, p, k*gap, 0, 7)
+			rd := radials(good.plane, &w, p)
+			e := rd.table(p).ends(p, 0, sectors)
+			assert.Negative(t, e.lead, "form %s", f.Form)
+			assert.Greater(t, math.Abs(e.shift), 0.3*gap, "form %s", f.Form)
+			assert.Equal(t, -int(k), rd.step(p, 0, sectors), "form %s", f.Form)
+		}
+	}
+}
