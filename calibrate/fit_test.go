@@ -37,10 +37,10 @@ func blank(t testing.TB, of *render.Form, f *form.Form) *Blank {
 	return b
 }
 
-// nodes compares the face with the renderer's truth at 24 times × 9 temperatures: the rms and the largest
+// against compares the face with the renderer's truth at 24 times × 9 temperatures: the rms and the largest
 // distance (mm) after the arc that the hour counts from, and with loose also a shift common to all, is taken out,
 // and the rms of the time (s) at mid-scale. hour is how many printed hours the face is off as it stands.
-func nodes(s *render.Scene, face *Face, loose bool) (rms, worst, seconds, hour float64) {
+func against(s *render.Scene, face *Face, loose bool) (rms, worst, seconds, hour float64) {
 	f := face.Form
 	every := f.TimeArcs.EveryMinutes / 60
 	middle := 0.5 * (f.Inner() + f.Outer())
@@ -106,7 +106,7 @@ func TestNodes(t *testing.T) {
 			face, err := Fit(context.Background(), Problem{Picture: s.Picture(), Form: load(t, c.form)})
 			require.NoError(t, err)
 			assert.Equal(t, HourOnChart, face.Hour, "nothing told the hour")
-			rms, worst, seconds, _ := nodes(s, face, c.loose)
+			rms, worst, seconds, _ := against(s, face, c.loose)
 			t.Logf("node %.4f mm, worst %.4f mm, u %.4f mm, %.2f s", rms, worst, face.UMM, seconds)
 			assert.Less(t, rms, c.limit)
 			assert.Less(t, worst, 4*c.limit)
@@ -137,7 +137,7 @@ func TestHourAndWrongPaper(t *testing.T) {
 	face, err := Fit(ctx, Problem{Picture: pic, Form: q, Blank: b})
 	require.NoError(t, err)
 	assert.Equal(t, HourBlank, face.Hour)
-	_, _, _, hour := nodes(s, face, false)
+	_, _, _, hour := against(s, face, false)
 	assert.InDelta(t, 0, hour*3600, 3, "seconds")
 
 	var mirror picture.Picture = *pic
@@ -240,7 +240,7 @@ func TestSlips(t *testing.T) {
 		good, err := fitForm(context.Background(), found[:1], f)
 		require.NoError(t, err)
 		right := func(fit *fitted) {
-			rms, _, _, _ := nodes(s, fit.face(f, HourOnChart), false)
+			rms, _, _, _ := against(s, fit.face(f, HourOnChart), false)
 			assert.Less(t, rms, 0.05, "form %s", f.Form)
 		}
 		right(good)
