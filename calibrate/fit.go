@@ -278,7 +278,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
-	e := rd.table(p).ends(p, 0, sectors)
+	e := rd.table(p).ends(p, 0, sectors, endsReach)
 	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
 		// move every circle by it and fit again
 		ss := make([]sighting, 0, sectors*3)
@@ -294,15 +294,19 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		if w, rd, err = bridge(pl, w, p); err != nil {
 			return nil, &Refusal{"circles", "too few of the form's circles were found"}
 		}
-		e = rd.table(p).ends(p, 0, sectors)
+		e = rd.table(p).ends(p, 0, sectors, endsReach)
 	}
 	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
 		return nil, &Refusal{"ends", apart}
 	}
+	missing, _ := rd.count(p)
+	if missing > 2*mostMissing {
+		return nil, &Refusal{"circles", apart}
+	}
 	// arcs: phase, then circles and arcs together
 	cb := findComb(pl, &w, f)
 	if cb.between > mostBetween {
-		return nil, arcsRefusal(pl, &w, f, fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form))
+		return nil, arcsRefusal(pl, &w, f, missing, fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form))
 	}
 	// the pieces of the pattern see further than single crossings, and do not take a circle for its neighbour
 	cs := rd.slide(p, 0.9*p.spacing())
@@ -415,14 +419,16 @@ const (
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	rd := radials(t.plane, &t.warp, p)
 	tab := rd.table(p)
-	whole := tab.ends(p, 0, sectors)
-	least := p.selfLead() * whole.score // the lead that a clean print of twice as heavy major circles has
-	t.score, t.lead = whole.score, whole.lead/least
+	whole := tab.ends(p, 0, sectors, endsReach)
+	t.score, t.lead = whole.score, whole.lead/(p.selfLead(endsReach)*whole.score)
+	// paper does not tear: a part of the turn slips by one circle or two, not by more
+	reach := math.Min(2.5*p.spacing(), endsReach)
+	least := p.selfLead(reach) * whole.score // the lead that a clean print of twice as heavy major circles has
 	const window = sectors / 12
 	slipped, sure, blind, seen, stepped := 0, 0, 0, 0, 0
 	before := 0
 	for s := 0; s < sectors; s += window / 2 {
-		e := tab.ends(p, s, window)
+		e := tab.ends(p, s, window, reach)
 		if e.seen < 0.9 {
 			before = 0
 			continue // cut off by the picture: its ends do not show
@@ -463,7 +469,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	case t.kept < leastKept:
 		return &Refusal{"circles", fmt.Sprintf("only %.0f %% of the printed circles of form %s were found: %s", 100*t.kept, f.Form, checkForm)}
 	case t.share < leastShare:
-		return arcsRefusal(t.plane, &t.warp, f, fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is lean or every_minutes of the form wrong?", 100*t.share, f.Form))
+		return arcsRefusal(t.plane, &t.warp, f, missing, fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is lean or every_minutes of the form wrong?", 100*t.share, f.Form))
 	case arcBlocks > arcBlockMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs of form %s fit only to %.2f mm: check lean, pivot_mm and arm_mm of the form", f.Form, arcBlocks)}
 	case swirl > mostSwirlMM:
@@ -472,8 +478,11 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	return nil
 }
 
-// arcsRefusal says so where the arcs would fit with the other lean.
-func arcsRefusal(pl *plane, w *Warp, f *form.Form, words string) *Refusal {
+// arcsRefusal says so where all circles are there and the arcs would fit with the other lean.
+func arcsRefusal(pl *plane, w *Warp, f *form.Form, missing float64, words string) *Refusal {
+	if missing > 0.25*mostMissing {
+		return &Refusal{"arcs", words}
+	}
 	other := *f
 	other.TimeArcs.Lean = "clockwise"
 	if f.TimeArcs.Lean == "clockwise" {

@@ -269,7 +269,7 @@ func (w *Warp) back(x, y, dpx, dpy float64) (dx, dy float64) {
 type ends struct {
 	shift float64 // of the best match, mm
 	score float64 // of the best match
-	lead  float64 // of no shift over all shifts by a fine circle or more; below 0 where one of those is better
+	lead  float64 // of no shift over shifts by a fine circle or more; below 0 where one of those is better
 	seen  float64 // share of the places that the picture holds
 }
 
@@ -298,13 +298,17 @@ func (rd *radial) table(p *pattern) *endsTable {
 	return &t
 }
 
-// ends asks at which shift the whole pattern with its empty margins lies best
-// in the sectors from first on: anything but 0 means that circles were taken for their neighbours.
-func (t *endsTable) ends(p *pattern, first, count int) ends {
+// ends asks at which shift, of those up to reach mm, the whole pattern with its empty margins lies
+// best in the sectors from first on: anything but 0 means that circles were taken for others.
+func (t *endsTable) ends(p *pattern, first, count int, reach float64) ends {
 	score := make([]float64, 2*endsShifts+1)
+	for i := range score {
+		score[i] = -1
+	}
 	var e ends
 	best := endsShifts
-	for i := range score {
+	most := int(reach / radialMM)
+	for i := endsShifts - most; i <= endsShifts+most; i++ {
 		var pt, pp, tt float64
 		for s := first; s < first+count; s++ {
 			k := s % sectors
@@ -413,8 +417,8 @@ func (rd *radial) count(p *pattern) (missing, extra float64) {
 	return missing, median(between) / math.Max(usual, 1e-9)
 }
 
-// selfLead is the lead the pattern has over itself moved by a circle or more: small on a uniform form.
-func (p *pattern) selfLead() float64 {
+// selfLead is the lead the pattern has over itself moved by a circle or more, up to reach mm: small on a uniform form.
+func (p *pattern) selfLead(reach float64) float64 {
 	at := func(shift float64) float64 {
 		var ab, aa, bb float64
 		for r := p.inner - margin; r <= p.outer+margin; r += patternStep {
@@ -424,7 +428,7 @@ func (p *pattern) selfLead() float64 {
 		return ab / math.Sqrt(aa*bb)
 	}
 	next := -1.0
-	for s := 0.6 * p.spacing(); s < endsReach; s += patternStep {
+	for s := 0.6 * p.spacing(); s < reach; s += patternStep {
 		next = math.Max(next, math.Max(at(s), at(-s)))
 	}
 	return 1 - next
