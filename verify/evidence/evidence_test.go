@@ -499,7 +499,7 @@ func TestStripShowsThePaper(t *testing.T) {
 // What people write may hold any character: it must not break a page.
 func TestOddCharacters(t *testing.T) {
 	in := testInput()
-	odd := "Ж. 😀 牛乳 \x00\n\t(a) \\ <b> & \xff‮" + strings.Repeat("w", 300)
+	odd := "Ж. 😀 牛乳 \x00\n\t(a) \\ <b> & \xff\u202e" + strings.Repeat("w", 300)
 	in.Plant.Plant, in.Entries.Operator = odd, odd
 	in.Findings.Batches[0].Product, in.Findings.Batches[0].Checks[0].Source, in.Findings.Checks[0].Reason = odd, odd, odd
 	in.Findings.Scan.File = odd
@@ -576,4 +576,20 @@ func TestExplainTellsWhatDecided(t *testing.T) {
 		_, err = ParseFindings([]byte(bad))
 		assert.Error(t, err, bad)
 	}
+}
+
+// The description in the report is well-formed and says what the report is.
+func TestReportDescribesItself(t *testing.T) {
+	in := testInput()
+	in.Plant.Plant = "Hollow Ash & <Sons>"
+	pdf := reportOf(t, in)
+	from, to := bytes.Index(pdf, []byte("<x:xmpmeta")), bytes.Index(pdf, []byte("</x:xmpmeta>"))
+	require.Positive(t, from)
+	var meta struct {
+		Title string `xml:"RDF>Description>title>Alt>li"`
+		Date  string `xml:"RDF>Description>CreateDate"`
+	}
+	require.NoError(t, xml.Unmarshal(pdf[from:to+len("</x:xmpmeta>")], &meta))
+	assert.Contains(t, meta.Title, "Hollow Ash & <Sons>")
+	assert.Equal(t, "2026-05-06T00:00:00Z", meta.Date)
 }

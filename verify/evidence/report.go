@@ -2,6 +2,7 @@ package evidence
 
 import (
 	"bytes"
+	"encoding/xml"
 	"errors"
 	"fmt"
 	"image/color"
@@ -128,7 +129,9 @@ func newReport(in *Input, data []byte) (*report, error) {
 	}
 	f.SetCreationDate(when)
 	f.SetModificationDate(when)
-	f.SetTitle(writable(reportTitle+": "+in.heading()), true)
+	title := writable(reportTitle + ": " + in.heading())
+	f.SetTitle(title, true)
+	f.SetXmpMetadata(xmp(title, programWords(in.Findings), when))
 	f.SetSubject(reportSubject, true)
 	f.SetCreator(writable(programWords(in.Findings)), true)
 	f.SetProducer("penarm", true)
@@ -148,6 +151,24 @@ func newReport(in *Input, data []byte) (*report, error) {
 		r.text(point{r.w - marginMM - wide, y}, tiny, false, 0, pageWords(f.PageNo()), quiet)
 	})
 	return r, f.Error()
+}
+
+// xmp is the document's own description (ISO 16684-1), the same that its Info dictionary gives.
+func xmp(title, creator string, when time.Time) []byte {
+	escape := func(s string) string {
+		var b bytes.Buffer
+		xml.EscapeText(&b, []byte(writable(s)))
+		return b.String()
+	}
+	return fmt.Appendf(nil, `<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?>
+<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:pdf="http://ns.adobe.com/pdf/1.3/">
+<dc:format>application/pdf</dc:format>
+<dc:title><rdf:Alt><rdf:li xml:lang="x-default">%s</rdf:li></rdf:Alt></dc:title>
+<dc:description><rdf:Alt><rdf:li xml:lang="x-default">%s</rdf:li></rdf:Alt></dc:description>
+<xmp:CreatorTool>%s</xmp:CreatorTool><xmp:CreateDate>%[4]s</xmp:CreateDate><xmp:ModifyDate>%[4]s</xmp:ModifyDate><pdf:Producer>penarm</pdf:Producer>
+</rdf:Description></rdf:RDF></x:xmpmeta>
+<?xpacket end="r"?>`, escape(title), escape(reportSubject), escape(creator), when.Format("2006-01-02T15:04:05Z"))
 }
 
 func (r *report) newPage() {
