@@ -48,8 +48,8 @@ type fitted struct {
 }
 
 // Fit finds the form's print in the picture. It refuses, with a *Refusal, what
-// does not stand every test; it never guesses the hour: without a blank that
-// leads clearly or a mark, Face.Hour is HourOnChart.
+// does not stand every test; it never guesses the hour: without a blank or
+// numerals that lead clearly, or a mark, Face.Hour is HourOnChart.
 func Fit(ctx context.Context, p Problem) (*Face, error) {
 	found, err := starts(p.Picture)
 	if err != nil {
@@ -99,6 +99,14 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 				return nil, err
 			}
 			hour = HourBlank
+		}
+	}
+	if hour == HourOnChart {
+		if hours, ok := t.readHours(f); ok {
+			if err := t.setZero(int(math.Round(-hours*60/f.TimeArcs.EveryMinutes)), f); err != nil {
+				return nil, err
+			}
+			hour = HourNumerals
 		}
 	}
 	return t.face(f, hour), nil

@@ -1,0 +1,269 @@
+package calibrate
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"sync"
+
+	"codeberg.org/go-fonts/dejavu/dejavusans"
+	"golang.org/x/image/font"
+	"golang.org/x/image/font/opentype"
+	"golang.org/x/image/math/fixed"
+
+	"penarm/calibrate/form"
+)
+
+// Reading the printed hours: lengths in mm. Printed numerals differ in face and
+// size, so the templates are only rough; what tells is that all hours of a turn
+// must fit at once.
+const (
+	numeralMM    = 0.2  // a pixel of patches and templates
+	numeralHalf  = 10.0 // of a patch along the circle
+	numeralBlur  = 1.2  // pixels
+	numeralLeast = 0.5  // correlation; where all hours fit it is 0.7 and more, where none does 0.3
+	numeralLead  = 1.12 // of the best turn over the next: 1.19 and more where right, 1.0 where nothing can be read
+	numeralPart  = 1.05 // the same in every other hour, and in the hours between
+)
+
+// numeralFont parses the face of the templates once.
+var numeralFont = sync.OnceValues(func() (*opentype.Font, error) { return opentype.Parse(dejavusans.TTF) })
+
+// patch is a small piece of print, rows from the rim inwards, columns clockwise.
+type patch struct {
+	w, h int
+	v    []float32
+}
+
+// readHours looks for the turn at which the printed hours are where the form's
+// arcs say: hours is the printed hour at the map's present hour 0. ok is false
+// without a clear lead over every other turn.
+func (t *fitted) readHours(f *form.Form) (hours float64, ok bool) {
+	n := int(math.Round(f.RotationHours))
+	if math.Abs(f.RotationHours-float64(n)) > 1e-6 || n < 4 || n > 24 || math.Mod(60, f.TimeArcs.EveryMinutes) != 0 {
+		return 0, false
+	}
+	face, err := numeralFont()
+	if err != nil {
+		return 0, false
+	}
+	// score[k]: the best mean agreement when the hour k is printed at position 0; odd and even positions apart
+	score, part := make([]float64, n), [2][]float64{make([]float64, n), make([]float64, n)}
+	phases := max(1, int(math.Round(60/f.TimeArcs.MajorMinutes))) // heavy arcs an hour: any of them may be the hour's
+	shift := make([]int, n)
+	for phase := range phases {
+		for _, outside := range []bool{true, false} {
+			patches := t.hourPatches(f, n, float64(phase)*f.TimeArcs.MajorMinutes/60, outside)
+			if patches == nil {
+				continue
+			}
+			for _, labels := range hourLabels(f, n) {
+				for _, height := range []float64{1.8, 2.2, 2.6, 3.0, 3.4, 3.8, 4.3} {
+					for _, upside := range []bool{false, true} {
+						templates := make([]patch, n)
+						for h := range templates {
+							templates[h] = template(face, labels[h], height, upside)
+						}
+						agree(patches, templates, func(at []float64) {
+							// at[i*n+h]: how well hour h fits position i
+							for k := range n {
+								var sum [2]float64
+								for i := range n {
+									sum[i%2] += at[i*n+(i+k)%n]
+								}
+								if all := (sum[0] + sum[1]) / float64(n); all > score[k] {
+									score[k], shift[k] = all, phase
+									part[0][k], part[1][k] = sum[0]/float64((n+1)/2), sum[1]/float64(n/2)
+								}
+							}
+						})
+					}
+				}
+			}
+		}
+	}
+	best := 0
+	for k, s := range score {
+		if s > score[best] {
+			best = k
+		}
+	}
+	for k := range score {
+		if k == best {
+			continue
+		}
+		if score[best] < numeralLead*score[k] || part[0][best] < numeralPart*part[0][k] || part[1][best] < numeralPart*part[1][k] {
+			return 0, false
+		}
+	}
+	if score[best] < numeralLeast {
+		return 0, false
+	}
+	return float64(best) - float64(shift[best])*f.TimeArcs.MajorMinutes/60, true
+}
+
+// hourLabels are the ways in which a turn's hours are printed, from hour 0.
+func hourLabels(f *form.Form, n int) [][]string {
+	var counted, twelve, words []string
+	for h := range n {
+		counted = append(counted, fmt.Sprint(h))
+		twelve = append(twelve, fmt.Sprint((h+11)%12+1))
+		words = append(words, fmt.Sprintf("%d %s", (h+11)%12+1, [2]string{"AM", "PM"}[h/12%2]))
+	}
+	switch {
+	case f.Labels.Kind == "elapsed":
+		return [][]string{counted}
+	case n <= 12:
+		return [][]string{twelve}
+	}
+	return [][]string{counted, words, twelve}
+}
+
+// hourPatches cuts out what is printed at every hour, outside or inside the circles; nil where there is no room.
+func (t *fitted) hourPatches(f *form.Form, n int, offset float64, outside bool) []patch {
+	far, near := f.DiameterMM/2-1, f.Outer()+0.8
+	if !outside {
+		far, near = f.Inner()-0.8, math.Max(f.HubHoleMM/2+1, f.Inner()-9)
+	}
+	rows := int((far - near) / numeralMM)
+	if rows < int(3/numeralMM) {
+		return nil
+	}
+	cols := int(2*numeralHalf/numeralMM) + 1
+	mid := 0.5 * (far + near)
+	var out []patch
+	for i := range n {
+		edge := f.Outer()
+		if !outside {
+			edge = f.Inner()
+		}
+		// labels stand straight beyond the end of their arc, or where the arc would go on to
+		hour := float64(i)*f.RotationHours/float64(n) + offset
+		a := f.Angle(hour, edge) + 0.5*(f.Lag(mid)-f.Lag(edge))
+		p := patch{cols, rows, make([]float32, cols*rows)}
+		sum, count := make([]float32, cols), make([]uint8, cols)
+		for y := range rows {
+			r := far - (float64(y)+0.5)*numeralMM
+			clear(sum)
+			clear(count)
+			t.plane.curve(&t.warp, cols, 8, func(x int) (float64, float64) {
+				s, c := math.Sincos(a + (float64(x)*numeralMM-numeralHalf)/mid)
+				return r * c, r * s
+			}, sum, count)
+			q := mean(sum, count, 1)
+			q.highPass(cols)
+			for x, v := range q.v { // handwriting counts no more than print
+				p.v[y*cols+x] = float32(math.Max(-0.3*printCap, math.Min(printCap, float64(v))))
+			}
+		}
+		p.blur()
+		out = append(out, p)
+	}
+	return out
+}
+
+// template draws a label, with room around it.
+func template(f *opentype.Font, label string, height float64, upside bool) patch {
+	const room = 0.8 // mm on every side
+	const capital = 0.729
+	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: height / capital / numeralMM, DPI: 72, Hinting: font.HintingNone})
+	if err != nil {
+		return patch{}
+	}
+	defer face.Close()
+	width := font.MeasureString(face, label).Ceil()
+	border := int(room / numeralMM)
+	p := patch{w: width + 2*border, h: int(height/numeralMM) + 2*border}
+	m := image.NewAlpha(image.Rect(0, 0, p.w, p.h))
+	d := font.Drawer{Dst: m, Src: image.Opaque, Face: face, Dot: fixed.P(border, p.h-border)}
+	d.DrawString(label)
+	p.v = make([]float32, p.w*p.h)
+	for i, v := range m.Pix {
+		if upside {
+			i = len(p.v) - 1 - i
+		}
+		p.v[i] = float32(v) / 255
+	}
+	p.blur()
+	return p
+}
+
+func (p *patch) blur() {
+	for y := range p.h {
+		blur(p.v[y*p.w:(y+1)*p.w], numeralBlur)
+	}
+	col := make([]float32, p.h)
+	for x := range p.w {
+		for y := range col {
+			col[y] = p.v[y*p.w+x]
+		}
+		blur(col, numeralBlur)
+		for y := range col {
+			p.v[y*p.w+x] = col[y]
+		}
+	}
+}
+
+// agree lays every template over every patch at every radius and gives, for each
+// radius, their correlations; the middle may lie aside, as where it goes on along the arc.
+func agree(patches, templates []patch, use func(at []float64)) {
+	n := len(patches)
+	wide, high := 0, 0
+	for _, t := range templates {
+		wide, high = max(wide, t.w), max(high, t.h)
+	}
+	const aside = 12 // pixels
+	w, h := patches[0].w, patches[0].h
+	if wide+2*aside > w || high > h {
+		return
+	}
+	// all templates on one size, of zero mean, so that they can be compared
+	flat := make([][]float32, n)
+	for k, t := range templates {
+		v := make([]float32, wide*high)
+		ox, oy := (wide-t.w)/2, (high-t.h)/2
+		mean := float32(0)
+		for y := range t.h {
+			for x := range t.w {
+				v[(y+oy)*wide+x+ox] = t.v[y*t.w+x]
+				mean += t.v[y*t.w+x] / float32(wide*high)
+			}
+		}
+		norm := 0.0
+		for i := range v {
+			v[i] -= mean
+			norm += float64(v[i]) * float64(v[i])
+		}
+		for i := range v {
+			v[i] /= float32(math.Sqrt(norm) + 1e-9)
+		}
+		flat[k] = v
+	}
+	window := make([]float32, wide*high)
+	for y0 := 0; y0+high <= h; y0 += 2 {
+		for dx := -aside; dx <= aside; dx += 4 {
+			at := make([]float64, n*n)
+			for i, p := range patches {
+				x0 := (w-wide)/2 + dx
+				mean, sq := float32(0), 0.0
+				for y := range high {
+					row := p.v[(y0+y)*w+x0:][:wide]
+					copy(window[y*wide:], row)
+					for _, v := range row {
+						mean += v
+					}
+				}
+				mean /= float32(len(window))
+				for k := range window {
+					window[k] -= mean
+					sq += float64(window[k]) * float64(window[k])
+				}
+				norm := math.Sqrt(sq) + 1e-3*math.Sqrt(float64(len(window)))
+				for k := range flat {
+					at[i*n+k] = dot(window, flat[k]) / norm
+				}
+			}
+			use(at)
+		}
+	}
+}

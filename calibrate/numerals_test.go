@@ -1,0 +1,60 @@
+package calibrate
+
+import (
+	"context"
+	"math"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"penarm/calibrate/form"
+	"penarm/testdata/render"
+)
+
+// The truth is the renderer's own; its numerals are of another face than the templates.
+func TestHourFromNumerals(t *testing.T) {
+	for i, g := range render.Basic() { // outside and inside the circles, clock and elapsed, both senses
+		for _, printed := range []bool{true, false} {
+			if g.Hours != 12 || !printed && i > 0 {
+				continue
+			}
+			s := render.New(int64(60+i), render.Options{Form: g, Unit: g.Unit, Look: render.Look{DPI: 130, Turn: 50 * float64(i), Lid: "grey", Old: 0.5}})
+			dir := t.TempDir()
+			require.NoError(t, g.Write(dir, false))
+			f, err := form.Load(filepath.Join(dir, g.Number))
+			require.NoError(t, err)
+			pic := s.Picture()
+			if !printed { // paint over all but the circles
+				for y := range pic.Height {
+					for x := range pic.Width {
+						at := y*pic.Width + x
+						if r := radiusIn(s, g, float64(x), float64(y)); r > g.Outer()+0.6 && r < g.Diameter/2-1 || r < g.Inner()-0.6 && r > g.Hub/2+1 {
+							for c := range pic.Channels {
+								pic.Pix[at*pic.Channels+c] = 230
+							}
+						}
+					}
+				}
+			}
+			face, err := Fit(context.Background(), Problem{Picture: pic, Form: f})
+			require.NoError(t, err)
+			if !printed {
+				assert.Equal(t, HourOnChart, face.Hour, "%s without numerals", g.Number)
+				continue
+			}
+			assert.Equal(t, HourNumerals, face.Hour, g.Number)
+			x, y := s.PixelAt(3, g.Outer())
+			hours, _ := face.Locate(x, y)
+			assert.InDelta(t, 0, math.Remainder(hours-3, g.Hours), 0.02, "%s: the arc of 3 h", g.Number)
+		}
+	}
+}
+
+// radiusIn is the radius (mm) of a pixel, from the renderer's own centre and scale.
+func radiusIn(s *render.Scene, g *render.Form, x, y float64) float64 {
+	ax, ay := s.PixelAt(0, g.Outer())
+	bx, by := s.PixelAt(g.Hours/2, g.Outer())
+	return math.Hypot(x-(ax+bx)/2, y-(ay+by)/2) / (0.5 * math.Hypot(ax-bx, ay-by)) * g.Outer()
+}
