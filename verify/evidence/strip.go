@@ -137,6 +137,7 @@ type strip struct {
 	in          *Input
 	c           *canvas
 	plain, bold *letters
+	planes      [][]float32 // unrolled paper, kept from window to window
 }
 
 // legend says what the lines are.
@@ -209,9 +210,9 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, asid
 	in := s.in
 	h0, h1 := in.hours("product", from), in.hours("product", to)
 	n, m := r.Dx(), r.Dy()
-	planes := calibrate.Unroll(in.Picture, in.Face, calibrate.Frame{
+	s.planes = calibrate.Unroll(in.Picture, in.Face, calibrate.Frame{
 		Hour: h0, HourStep: (h1 - h0) / float64(n), Columns: n,
-		Radius: inner, RadiusStep: (outer - inner) / float64(m), Rows: m}, nil)
+		Radius: inner, RadiusStep: (outer - inner) / float64(m), Rows: m}, s.planes)
 	up := in.Face.Form.Temperature(outer) > in.Face.Form.Temperature(inner)
 	img := s.c.img
 	for k := range m {
@@ -221,7 +222,7 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, asid
 		}
 		px := img.Pix[img.PixOffset(r.Min.X, row):]
 		for ch := range 3 { // red, green, blue
-			plane := planes[min(2-ch, len(planes)-1)]
+			plane := s.planes[min(2-ch, len(s.planes)-1)]
 			for c := range n {
 				v := plane[c*m+k]
 				if v == calibrate.Outside {
