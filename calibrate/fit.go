@@ -34,6 +34,7 @@ func (r *Refusal) Error() string { return r.Words }
 // fitted is a map that passed all tests; which arc is hour 0 is still open.
 type fitted struct {
 	plane  *plane
+	form   *form.Form // with pivot and arm estimated where its file leaves them out
 	warp   Warp
 	rings  float64 // rms of circle crossings, mm
 	arcs   float64 // rms of arc crossings, mm along the circle
@@ -55,17 +56,25 @@ func Fit(ctx context.Context, p Problem) (*Face, error) {
 	if err != nil {
 		return nil, err
 	}
-	fit, err := fitForm(ctx, found, p.Form)
+	fit, err := fitForm(ctx, found, armed(p.Form, p.Blank))
 	if err != nil {
 		return nil, err
 	}
 	return fit.settle(p)
 }
 
+// armed is the form with the pivot and arm that its blank showed, where its file leaves them out.
+func armed(f *form.Form, b *Blank) *form.Form {
+	if f.TimeArcs.PivotMM == 0 && b != nil {
+		return b.Face.Form
+	}
+	return f
+}
+
 // settle finds which arc is which hour.
 func (t *fitted) settle(p Problem) (*Face, error) {
 	hour := HourOnChart
-	f := p.Form
+	f := t.form
 	switch {
 	case p.Mark != nil:
 		face := &Face{Form: f, Warp: t.warp}
@@ -134,7 +143,7 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 	// the best start alone settles nearly every picture; the others cost time on every form that it is not
 	for _, tries := range [][]start{found[:1], found[1:]} {
 		for _, c := range library {
-			fit, err := fitForm(ctx, tries, c.Form)
+			fit, err := fitForm(ctx, tries, armed(c.Form, c.Blank))
 			var refused *Refusal
 			var face *Face
 			if err == nil {
@@ -308,8 +317,10 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, &Refusal{"ends", apart}
 	}
 	missing, _ := rd.count(p)
-	if missing > 2*mostMissing {
-		return nil, &Refusal{"circles", apart}
+	if f.TimeArcs.PivotMM == 0 {
+		if f, err = withArm(f, pl, &w); err != nil {
+			return nil, err
+		}
 	}
 	// arcs: phase, then circles and arcs together
 	cb := findComb(pl, &w, f)
@@ -322,7 +333,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, err
 	}
 	turn(cs, cb.phase)
-	t := &fitted{plane: pl, warp: w, score: e.score}
+	t := &fitted{plane: pl, form: f, warp: w, score: e.score}
 	for round := 0; ; round++ {
 		reach := 1.2
 		if round == 0 {
@@ -341,6 +352,20 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, err
 	}
 	return t, nil
+}
+
+// withArm estimates the pivot and arm that a form's file leaves out from where the arcs lie.
+// What the estimate is short of, the field makes good.
+func withArm(f *form.Form, pl *plane, w *Warp) (*form.Form, error) {
+	g := *f
+	if err := combOf(&g, pl, w); err != nil {
+		return nil, &Refusal{"arcs", fmt.Sprintf("pivot_mm and arm_mm of form %s are not given, and its time arcs are not clear enough to tell them: measure them, or scan a blank", f.Form)}
+	}
+	if g.TimeArcs.Lean != f.TimeArcs.Lean {
+		return nil, &Refusal{"arcs", fmt.Sprintf("the time arcs lean the other way than those of form %s: the picture is mirrored, or lean of the form is wrong", f.Form)}
+	}
+	g.TimeArcs.EveryMinutes, g.TimeArcs.MajorMinutes = f.TimeArcs.EveryMinutes, f.TimeArcs.MajorMinutes
+	return &g, nil
 }
 
 // finish takes a map that lies within a third of a circle's spacing of the print to its final form, and through the tests.

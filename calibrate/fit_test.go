@@ -143,6 +143,20 @@ func TestHourAndWrongPaper(t *testing.T) {
 	_, _, _, hour := against(s, face, false)
 	assert.InDelta(t, 0, hour*3600, 3, "seconds")
 
+	bare := *q
+	bare.TimeArcs.PivotMM, bare.TimeArcs.ArmMM = 0, 0 // left out of the form's file
+	found, err := starts(pic)
+	require.NoError(t, err)
+	own, err := fitForm(ctx, found[:1], &bare)
+	require.NoError(t, err)
+	rms, worst, _, _ := against(s, own.face(own.form, HourOnChart), false)
+	assert.Less(t, rms, 0.03)
+	assert.Less(t, worst, 0.12)
+	assert.InDelta(t, q.TimeArcs.PivotMM, own.form.TimeArcs.PivotMM, 3, "mm; arms of nearly the same arcs differ by more than the arcs")
+	bare.TimeArcs.Lean = "clockwise"
+	_, err = fitForm(ctx, found[:1], &bare)
+	refused(t, err, "arcs")
+
 	var mirror picture.Picture = *pic
 	mirror.Pix = make([]uint8, len(pic.Pix))
 	for y := range pic.Height {
@@ -156,8 +170,6 @@ func TestHourAndWrongPaper(t *testing.T) {
 	refused(t, err)
 	assert.ErrorContains(t, err, "mirrored")
 
-	found, err := starts(pic)
-	require.NoError(t, err)
 	var library []Candidate
 	for _, of := range basic {
 		f := load(t, of)

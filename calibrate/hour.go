@@ -183,6 +183,7 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, err
 	}
 	ref := f.Blank.Reference
+	f = fit.form
 	face := &Face{Form: f, Warp: fit.warp}
 	// the reference is somewhere on the turn: which arc of the fitted map is it?
 	h, r := face.Locate(ref.X, ref.Y)

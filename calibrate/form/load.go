@@ -141,13 +141,14 @@ func (f *Form) check() (key string, err error) {
 		return "time_arcs.every_minutes", fmt.Errorf("%v gives %.0f arcs a turn: at most 5000", f.TimeArcs.EveryMinutes, n)
 	}
 	p, a := f.TimeArcs.PivotMM, f.TimeArcs.ArmMM
-	if !positive(p) {
+	left := p == 0 && a == 0 // both left out: estimated from a scan
+	if !left && !positive(p) {
 		return "time_arcs.pivot_mm", fmt.Errorf("%v must be a length above 0: measure from the chart's centre to the pen arm's pivot", p)
 	}
-	if !positive(a) {
+	if !left && !positive(a) {
 		return "time_arcs.arm_mm", fmt.Errorf("%v must be a length above 0: measure from the pen arm's pivot to the pen tip", a)
 	}
-	if in, out := r[0].RadiusMM, r[len(r)-1].RadiusMM; math.Abs(p-a) >= in || p+a <= out {
+	if in, out := r[0].RadiusMM, r[len(r)-1].RadiusMM; !left && (math.Abs(p-a) >= in || p+a <= out) {
 		return "time_arcs.arm_mm", fmt.Errorf("a pen of %v mm on a pivot %v mm off the centre cannot reach from %v to %v mm", a, p, in, out)
 	}
 	if w := f.TimeArcs.Lean; w != "clockwise" && w != "counterclockwise" {
