@@ -408,10 +408,19 @@ func (rd *radial) count(p *pattern) (missing, extra float64) {
 			between = append(between, most(from+0.3*gap, c.RadiusMM-0.3*gap))
 		}
 	}
+	var heavy, look []float64
+	for i, c := range p.circles {
+		if c.Major {
+			heavy = append(heavy, at[i])
+		}
+	}
 	usual := quantile(at, 0.75)
-	for _, v := range at {
+	if look = at; usual < 0.2*median(heavy) {
+		look, usual = heavy, median(heavy) // a scan may have lost the fine circles to its threshold
+	}
+	for _, v := range look {
 		if v < 0.3*usual {
-			missing += 1 / float64(len(at))
+			missing += 1 / float64(len(look))
 		}
 	}
 	return missing, median(between) / math.Max(usual, 1e-9)
