@@ -27,6 +27,10 @@ type Problem struct {
 	Face    *calibrate.Face
 	Pens    []Pen
 	OnChart time.Time // when the pen first touched the chart; zero if unknown
+
+	// LowerEdge reads the line's lower-temperature edge instead of its centre
+	// (FDA Inspection Technical Guide 45 reads wide lines so; from memory).
+	LowerEdge bool
 }
 
 // Result is what the ink says.

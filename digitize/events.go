@@ -32,6 +32,8 @@ const (
 	blotMM      = 0.8       // over this length is a blot or writing on the line
 	strayMM     = 15.0      // unclaimed ink this long in one piece is another line, not writing
 	strayFar    = 0.8       // mm from every traced line
+	crowdMM     = 3.0       // to either side of such a line
+	crowdInk    = 0.12      // of the paper is inked at most
 	blankShare  = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
 	roundInk    = 0.9       // share of a line round the whole turn that is inked
 )
@@ -401,9 +403,31 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 		x, y := t.point(float64(mid.col), float64(mid.row))
 		px, py := t.p.Face.Warp.Pixel(x, y)
 		h0, h1 := t.frame.Hour+float64(s[0].col)*t.frame.HourStep, t.frame.Hour+float64(s[len(s)-1].col)*t.frame.HourStep
-		t.events = append(t.events, series.Event{Kind: series.EventLap, Pen: t.p.Pens[first].Name, From: at(first, h0), To: at(first, h1), X: px, Y: py,
-			Text: "a further line of the same ink: the chart went round again, or was turned"})
+		e := series.Event{Kind: series.EventLap, Pen: t.p.Pens[first].Name, From: at(first, h0), To: at(first, h1), X: px, Y: py,
+			Text: "a further line of the same ink: the chart went round again, or was turned"}
+		if t.together(plane, h0, h1) { // one of the pens may have drawn it
+			e.Kind, e.Text = series.EventAmbig, "a further line where both pens seem to run together: which pen drew which is not settled"
+		}
+		t.events = append(t.events, e)
 	}
+}
+
+// together says whether two lines of one plane run as one for a third or more of a time.
+func (t *tracer) together(plane int, from, to float64) bool {
+	if len(t.lines) < 2 || t.plane[0] != plane || t.plane[1] != plane {
+		return false
+	}
+	met, seen := 0, 0
+	a := t.lines[0].v
+	for k, m := range t.nearest(a, t.lines[1].v) {
+		if a[k].hours >= from && a[k].hours <= to {
+			seen++
+			if m >= 0 {
+				met++
+			}
+		}
+	}
+	return 3*met >= seen && met > 0
 }
 
 // stray gives the stretches of a line that no pen claims: the best path over
@@ -445,9 +469,24 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	})
 	along := math.Abs(t.turn) * t.frame.HourStep * 2 * t.form.Inner()
 	from, last, length := 0, 0, 0.0 // an inked run of the path and its length
+	crowd := int(math.Round(crowdMM / (2 * stepMM)))
+	alone := func(run []step) bool { // ink beside it, where a line has none, is print or writing
+		dark, seen := 0, 0
+		for _, s := range run {
+			for d := -crowd; d <= crowd; d++ {
+				if r := s.row + d; 3*max(d, -d) >= crowd && r >= 0 && r < rows {
+					seen++
+					if t.planes[plane][2*s.col*t.frame.Rows+2*r] > 0.4*typ {
+						dark++
+					}
+				}
+			}
+		}
+		return float64(dark) < crowdInk*float64(seen)
+	}
 	end := func() {
 		// Writing runs up and down; a line gets on in time.
-		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 {
+		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 && alone(path[from:last+1]) {
 			run := make([]step, 0, last-from+1)
 			for _, s := range path[from : last+1] {
 				run = append(run, step{2 * s.col, 2 * s.row})

@@ -390,7 +390,27 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 	}
 	l.measureWobble()
 	smooth(l.v, 0.15)
+	if t.p.LowerEdge {
+		t.lower(l)
+	}
 	return l
+}
+
+// lower moves a line to its lower-temperature edge, where the stroke has half its height.
+func (t *tracer) lower(l *line) {
+	half := math.Sqrt(2*math.Ln2) * l.width
+	if t.form.Temperature(t.form.Outer()) < t.form.Temperature(t.form.Inner()) {
+		half = -half
+	}
+	nx, ny := normals(l.v)
+	for i := range l.v {
+		p := &l.v[i]
+		d := half
+		if p.x*nx[i]+p.y*ny[i] > 0 { // the normal points outwards
+			d = -half
+		}
+		p.x, p.y = p.x+d*nx[i], p.y+d*ny[i]
+	}
 }
 
 const (
@@ -580,12 +600,12 @@ func (t *tracer) settle(l *line) {
 		l.v = nil
 		return
 	}
-	mid := t.frame.Hour
-	last := math.Inf(-1)
+	hour, last := t.frame.Hour, math.Inf(-1)
 	for i := range l.v {
 		p := &l.v[i]
 		c, r := t.cell(p.x, p.y)
-		p.hours = math.Max(last, mid+c*t.frame.HourStep)
+		hour += cyclic(t.frame.Hour+c*t.frame.HourStep-hour, t.form.RotationHours) // on from the vertex before, over the seam
+		p.hours = math.Max(last, hour)
 		last = p.hours
 		p.radius = t.frame.Radius + r*stepMM
 		sum, w := 0.0, 0.0

@@ -15,7 +15,7 @@ const (
 	stretchMM  = 1.5  // shorter partings are not weighed
 	inkSpread  = 0.12 // of the logarithm of a stroke's weight over inkMM
 	inkMM      = 2.0  // of line that counts as one independent look at the ink
-	inkDrift   = 0.15 // of the same between stretches of one pen
+	inkDrift   = 0.30 // of the same between stretches of one pen
 	sameDrift  = 0.40 // where both pens are said to write one ink: its weight tells hardly anything
 	settled    = 3.0  // log odds, 20 to 1, from which a stretch's pen is known
 	hotterOdds = 3.5  // log odds; common practice, no source: the air above the milk is kept hotter while it is held
@@ -339,7 +339,7 @@ func logSum(a, b float64) float64 {
 }
 
 // leaveOpen marks a stretch whose pen is not known: the truth may be either
-// line, so the uncertainty reaches from one to the other.
+// line with equal odds, so the variance is half their distance squared.
 func (t *tracer) leaveOpen(v, other []vertex, pen string) {
 	k := 0
 	for i := range v {
@@ -347,7 +347,7 @@ func (t *tracer) leaveOpen(v, other []vertex, pen string) {
 			k++
 		}
 		if len(other) > 0 {
-			v[i].spread = math.Abs(other[k].radius-v[i].radius) / 2
+			v[i].spread = math.Abs(other[k].radius-v[i].radius) / math.Sqrt2
 		}
 		v[i].weak, v[i].reason = true, "two lines compete: which pen drew which is not settled"
 	}
