@@ -29,7 +29,7 @@ type Problem struct {
 	OnChart time.Time // when the pen first touched the chart; zero if unknown
 
 	// LowerEdge reads the line's lower-temperature edge instead of its centre
-	// (FDA Inspection Technical Guide 45 reads wide lines so; from memory).
+	// (the FDA's guide to inspections of low-acid canned food reads wide lines so; from memory).
 	LowerEdge bool
 }
 

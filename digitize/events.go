@@ -17,7 +17,7 @@ const (
 	terraceMin  = 10.0      // a level stretch of this many minutes
 	terraceOff  = 0.04      // that keeps its level to this, mm,
 	terraceIn   = 0.12      // between pieces that slope (mm a mm) the same way
-	terraceAs   = 1.35      // and nearly as steeply, is a chart that was turned
+	terraceAs   = 2.0       // and nearly as steeply, is a chart that was turned
 	standBeside = 25        // vertices, 2 mm, before and after the stroke
 	standPace   = 0.04      // mm along time a mm of line: the least that a vat's line gets on
 	restMM      = 0.15      // nearer than this to the ends of the scale the pen rests on its stop
@@ -27,7 +27,8 @@ const (
 	besideMin   = 30.0      // as far before and after a stretch
 	besideMM    = 1.0       // and as near its temperature
 	habitMin    = 2.0       // a vat's temperature forgets itself within about this; common practice, no source
-	calmOdds    = 5.0       // log odds, 150 to 1
+	calmBoth    = 12.0      // the same where two pens are asked: more stretches to choose from
+	calmOdds    = 8.0       // log odds, 3000 to 1: a day has many stretches
 	blotTimes   = 2.0       // ink this many times wider than the line's
 	blotMM      = 0.8       // over this length is a blot or writing on the line
 	strayMM     = 15.0      // unclaimed ink this long in one piece is another line, not writing
@@ -242,10 +243,13 @@ func (c *course) calm(a, b int, ragged float64) float64 {
 	return float64(b-a) * courseS / 60 / habitMin * (math.Log(q) - 0.5*(1-1/(q*q)))
 }
 
+// exact is the scatter, mm, that a line of one temperature shows by its raggedness and by what calibration leaves.
+func exact(ragged float64) float64 { return math.Min(0.03, math.Hypot(1.5*ragged, 0.01)) }
+
 // level lists the stretches of at least terraceMin where the line keeps to one temperature as
 // exactly as its own raggedness allows.
 func (c *course) level(ragged float64) (found [][2]int) {
-	limit := math.Min(0.03, math.Hypot(1.5*ragged, 0.01))
+	limit := exact(ragged)
 	least := int(terraceMin * 60 / courseS)
 	for i := 0; i+least <= len(c.r); {
 		e := i + least
@@ -266,6 +270,24 @@ func (c *course) level(ragged float64) (found [][2]int) {
 	return found
 }
 
+// core is the run about the middle of [a, b) that stays within a tolerance of its median.
+func (c *course) core(a, b int, tolerance float64) (from, to int) {
+	v := make([]float32, 0, b-a)
+	for _, r := range c.r[a:b] {
+		v = append(v, float32(r))
+	}
+	m := float64(median(v))
+	in := func(k int) bool { return math.Abs(c.r[k]-m) <= tolerance }
+	from, to = (a+b)/2, (a+b)/2
+	for from > a && in(from-1) {
+		from--
+	}
+	for to < b && in(to) {
+		to++
+	}
+	return from, to
+}
+
 // turned finds where the chart was turned under the pen, or its clock set: a stretch of one exact
 // temperature that breaks a slope which then goes on as before, or that is far calmer than the line beside it, for every pen at once.
 func (t *tracer) turned(add func(i int, a, b int, text string)) {
@@ -284,7 +306,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 			if r := c.r[p[0]]; r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
 				continue // the pen rests on its stop
 			}
-			odds := c.calm(p[0], p[1], l.ragged)
+			odds, least := c.calm(p[0], p[1], l.ragged), calmOdds
 			for j, d := range courses {
 				if j == i || d == nil {
 					continue
@@ -296,14 +318,17 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				_, sd := d.scatter(a+trim, b-trim)
 				switch {
 				case math.IsNaN(sd): // it left no ink there: it tells nothing
-				case sd > 2*math.Hypot(1.5*t.lines[j].ragged, 0.01):
+				case sd > 2*exact(t.lines[j].ragged):
 					odds = math.Inf(-1)
 				default:
 					odds += d.calm(a+trim, b-trim, t.lines[j].ragged)
+					least = calmBoth
 				}
 			}
-			a, b := at(l.v, c.hour+float64(p[0])*c.step), at(l.v, c.hour+float64(p[1]-1)*c.step)
-			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(l.v, a, b) {
+			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
+			if odds >= least || odds > math.Inf(-1) && t.breaksSlope(l.v, vertex(p[0]), vertex(p[1]-1)) {
+				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
+				a, b := vertex(from), vertex(to-1)
 				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, or its clock set", (l.v[b].hours-l.v[a].hours)*60))
 			}
 		}

@@ -224,6 +224,50 @@ func TestAStandingClockIsSeen(t *testing.T) {
 	require.Contains(t, kinds(trace(t, p)), series.EventStopped)
 	p = paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 190}, {1, 180}, {1.05, 130}, {2, 120}}}) // three minutes: merely fast
 	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
+	p = paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 50}, {1, 50}, {1.0125, 148}, {2, 150}}}) // hot milk reaches the bulb within 45 s
+	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
+}
+
+// restless is a vat's regulated plateau: knots every 72 s, standard deviation 0.3 °F, 0.06 mm here.
+func restless(r *rand.Rand, from, to, at float64) (k []knot) {
+	for h := from; h < to; h += 0.02 {
+		k = append(k, knot{h, at + 0.3*r.NormFloat64()})
+	}
+	return k
+}
+
+// The paper turned under a standing pen leaves a stretch without the wander of the milk around it.
+func TestATurnedChartIsSeen(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	k := append([]knot{{0, 60}}, restless(r, 0.5, 1.3, 150)...)
+	at := k[len(k)-1].at
+	turned := append(append([]knot{}, k...), knot{1.9, at})
+	turned = append(append(turned, restless(r, 1.92, 2.1, 150)...), knot{2.8, 60})
+	res := trace(t, paint(smallForm(), false, one, drawn{"blue", turned}))
+	require.Equal(t, []series.Kind{series.EventTurned}, kinds(res))
+	e := res.Events[0]
+	require.InDelta(t, 1.3, e.From.Sub(onChart).Hours(), 0.05)
+	require.InDelta(t, 1.9, e.To.Sub(onChart).Hours(), 0.05)
+
+	plain := append(append(k, restless(r, 1.3, 2.1, 150)...), knot{2.8, 60})
+	require.Empty(t, kinds(trace(t, paint(smallForm(), false, one, drawn{"blue", plain}))))
+}
+
+func TestARingOfInkIsASecondTurn(t *testing.T) {
+	day := []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 80}, {7, 81}, {11.6, 82}}
+	require.NotContains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{"blue", day}))), series.EventLap)
+	over := append(day, knot{12.5, 82})
+	require.Contains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{"blue", over}))), series.EventLap)
+}
+
+// The edge of a stroke 0.35 mm wide lies 0.175 mm from its centre.
+func TestLowerEdge(t *testing.T) {
+	f := smallForm()
+	p := paint(f, false, one, drawn{"blue", []knot{{0, 70}, {0.5, 150}, {1.7, 150}, {2.5, 60}}})
+	p.LowerEdge = true
+	for _, s := range between(trace(t, p).Series[0], 0.6, 1.6) {
+		require.InDelta(t, 150-0.175/f.MMPerDegree(f.Radius(150)), s.Temperature, 0.05/f.MMPerDegree(f.Radius(150)))
+	}
 }
 
 func TestASecondTurnIsNotMerged(t *testing.T) {
