@@ -4,12 +4,15 @@ package scan
 #cgo CXXFLAGS: --std=c++11
 #cgo pkg-config: opencv4
 #include "shim.h"
-#include <stdlib.h>
 */
 import "C"
 
 import (
+	"bytes"
+	"errors"
 	"unsafe"
+
+	"gocv.io/x/gocv"
 
 	"penarm/calibrate/picture"
 )
@@ -20,8 +23,7 @@ func init() { C.penarm_setup() }
 
 // decode lets OpenCV decode data as stored and brings the result into the form
 // of a picture.Picture. The usual kinds of scan are decoded straight into the
-// picture's memory; the others are copied. Only two of OpenCV's libraries are
-// needed and so linked: each process start costs what they cost to load.
+// picture's memory; the others go through a Mat.
 func decode(data []byte, h *header) (*picture.Picture, error) {
 	broken := func(why string) error {
 		name := map[string]string{"jpeg": "JPEG", "png": "PNG", "tiff": "TIFF"}[h.kind]
@@ -32,19 +34,24 @@ func decode(data []byte, h *header) (*picture.Picture, error) {
 		DPIX: h.dpiX, DPIY: h.dpiY, Bilevel: h.bilevel, Source: h.kind,
 	}
 	p.Pix = make([]uint8, p.Width*p.Height*p.Channels)
+	m := gocv.NewMat()
+	defer m.Close()
 	var message [256]C.char
-	var other unsafe.Pointer
-	channels := C.int(p.Channels)
 	switch C.penarm_decode(unsafe.Pointer(&data[0]), C.int(len(data)), unsafe.Pointer(&p.Pix[0]), C.int(p.Width), C.int(p.Height),
-		&channels, &other, &message[0], C.size_t(len(message))) {
+		C.int(p.Channels), unsafe.Pointer(m.Ptr()), &message[0], C.size_t(len(message))) {
 	case 0:
 	case 1:
-		defer C.free(other)
-		p.Channels = int(channels)
+		if m.Cols() != h.width || m.Rows() != h.height {
+			return nil, broken(" (the header gives another size than the pixels)")
+		}
+		p.Channels = m.Channels()
 		if p.Channels != 1 && p.Channels != 3 && p.Channels != 4 {
 			return nil, fault(saveAs, "the picture has %d channels, which is not read", p.Channels)
 		}
-		p.Pix = C.GoBytes(other, C.int(p.Width*p.Height*p.Channels))
+		var err error
+		if p.Pix, err = bytesOf(m); err != nil {
+			return nil, broken(" (" + err.Error() + ")")
+		}
 	default:
 		why := C.GoString(&message[0])
 		if why != "" {
@@ -58,6 +65,23 @@ func decode(data []byte, h *header) (*picture.Picture, error) {
 	}
 	orient(p, h.orientation)
 	return p, nil
+}
+
+// bytesOf copies a Mat out as 8 bits a channel.
+func bytesOf(m gocv.Mat) ([]uint8, error) {
+	switch m.Type() &^ (7 << 3) { // depth alone
+	case gocv.MatTypeCV8U:
+		pix, err := m.DataPtrUint8()
+		return bytes.Clone(pix), err
+	case gocv.MatTypeCV16U:
+		pix, err := m.DataPtrUint16()
+		out := make([]uint8, len(pix))
+		for i, v := range pix {
+			out[i] = uint8((uint32(v) + 128) / 257) // 65535 → 255, rounded
+		}
+		return out, err
+	}
+	return nil, errors.New("the samples have neither 8 nor 16 bits")
 }
 
 // layOnWhite takes the fourth channel, alpha, away as paper would.

@@ -8,13 +8,12 @@ extern "C" {
 // penarm_setup makes OpenCV quiet and single-threaded.
 void penarm_setup(void);
 
-// penarm_decode decodes a picture of height rows of width pixels as stored: into
-// pix where it turns out to have 8 bits and *channels channels (result 0), else
-// into memory of its own at *other, which the caller frees, 8 bits a channel,
-// with *channels set (result 1). On failure (result -1) the message, at most n
-// bytes, may say why. It lets no exception out.
-int penarm_decode(const void *data, int size, void *pix, int width, int height,
-                  int *channels, void **other, char *message, size_t n);
+// penarm_decode decodes a picture as stored: into pix where that turns out to be
+// height rows of width pixels of 8 bits in the given number of channels (result
+// 0), else into the cv::Mat at mat (result 1). On failure (result -1) the
+// message, at most n bytes, may say why. It lets no exception out.
+int penarm_decode(const void *data, int size, void *pix, int width, int height, int channels,
+                  void *mat, char *message, size_t n);
 
 #ifdef __cplusplus
 }
