@@ -13,11 +13,10 @@ import (
 
 // runOptions are the flags of the commands that read scans.
 type runOptions struct {
-	plant, out, recorder, sheet, form, hour, at, paper string
-
-	jobs       int
-	timeout    time.Duration
-	json, full bool
+	plant, out, recorder, sheet, form, hour, at, paper, line string
+	jobs                                                     int
+	timeout                                                  time.Duration
+	json, full                                               bool
 }
 
 // bind adds the flags that the commands share.
@@ -28,6 +27,7 @@ func (o *runOptions) bind(cmd *cobra.Command, entries bool) {
 	f.StringVar(&o.recorder, "recorder", "", "recorder of the charts whose entries name none")
 	if entries {
 		f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
+		f.StringVar(&o.line, "line", "centre", "where the pen line is read: its centre, or its lower-temperature edge (lower)")
 	}
 	f.StringVar(&o.hour, "hour", "", "a printed hour HH:MM that one chart shows --at a pixel")
 	f.StringVar(&o.at, "at", "", "pixel X,Y where the arc of --hour meets the outermost circle")
@@ -47,6 +47,9 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	if o.paper != "" && o.paper != "A4" && o.paper != "Letter" {
 		return fmt.Errorf("--paper %s is not known: A4 or Letter", o.paper)
 	}
+	if o.line != "" && o.line != "centre" && o.line != "lower" {
+		return fmt.Errorf("--line %s is not known: centre or lower", o.line)
+	}
 	if o.jobs < 0 || o.timeout <= 0 {
 		return errors.New("--jobs and --timeout must be above 0")
 	}
@@ -63,7 +66,7 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
 		Job: archive.Job{
 			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Mark: mark,
-			Paper: o.paper, Full: o.full,
+			Paper: o.paper, Full: o.full, Lower: o.line == "lower",
 		},
 		Scans: scans, Jobs: o.jobs, Timeout: o.timeout, Worker: workerCommand(),
 	})

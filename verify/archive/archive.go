@@ -76,6 +76,7 @@ type Job struct {
 	Recorder string   `json:"recorder"` // where the entries name none
 	Sheet    string   `json:"sheet"`    // CSV day sheet, beside the entries files
 	Extract  bool     `json:"extract"`  // check only: the outcome has what the ledger keeps
+	Lower    bool     `json:"lower"`    // read the line's lower-temperature edge, not its centre
 	Mark     *Mark    `json:"mark"`     // nil: the print alone tells the hour
 	Paper    string   `json:"paper"`    // of the report: "A4" or "Letter"; empty means A4
 	Full     bool     `json:"full"`     // the overlay at scan size and the plot as SVG, too

@@ -193,7 +193,7 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 	if job.Step == Calibrate {
 		return r, ctx.Err()
 	}
-	return r, c.trace(ctx, path, r)
+	return r, c.trace(ctx, job, r)
 }
 
 // regular refuses what is no ordinary file, so that no pipe or device is waited on.
@@ -413,7 +413,8 @@ func (c *Checker) blank(ctx context.Context, f *form.Form) (*calibrate.Blank, er
 // form are tried, and those kept for which the ink shows most pens. Several that
 // have the same single pen are not told apart: the chart is then read without
 // naming one.
-func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
+func (c *Checker) trace(ctx context.Context, job Job, r *reading) error {
+	path := job.Paths[0]
 	var on time.Time
 	if r.entries != nil {
 		on = r.entries.OnChartTime()
@@ -431,7 +432,7 @@ func (c *Checker) trace(ctx context.Context, path string, r *reading) error {
 		for _, p := range rec.Pens {
 			pens = append(pens, digitize.Pen{Name: p.Pen, Ink: p.Ink, AheadMinutes: p.AheadMinutes})
 		}
-		t, err := digitize.Trace(ctx, digitize.Problem{Picture: r.picture, Face: r.face, Pens: pens, OnChart: on})
+		t, err := digitize.Trace(ctx, digitize.Problem{Picture: r.picture, Face: r.face, Pens: pens, OnChart: on, LowerEdge: job.Lower})
 		if err != nil {
 			return NewError(path, "trace", err, "look whether the pen line can be seen on the scan; if so, report the scan")
 		}
