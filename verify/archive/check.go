@@ -343,27 +343,38 @@ func (p *plant) form(key string) *form.Form {
 // wrong chart was fitted, and verify says so.
 func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 	path := job.Paths[0]
-	var library []calibrate.Candidate
-	var own calibrate.Candidate
-	for _, f := range r.plant.forms {
+	with := func(f *form.Form) (calibrate.Candidate, error) {
 		b, err := c.blank(ctx, f)
 		if err != nil {
-			return NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
+			return calibrate.Candidate{}, NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
 		}
-		if k := (calibrate.Candidate{Form: f, Blank: b}); len(r.plant.forms) == 1 || r.recorder != nil && f.Form == r.recorder.Form {
-			own = k
-		} else {
-			library = append(library, k)
-		}
+		return calibrate.Candidate{Form: f, Blank: b}, nil
 	}
 	const remedy = "if it is a chart of this form, scan it again flat, whole and sharp; otherwise correct the recorder"
-	if own.Form != nil {
-		r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: own.Form, Blank: own.Blank, Mark: job.Mark})
-		if err != nil && (job.Mark != nil || len(library) == 0) {
-			return NewError(path, "calibration", err, remedy)
+	var others []*form.Form
+	for _, f := range r.plant.forms {
+		if len(r.plant.forms) > 1 && (r.recorder == nil || f.Form != r.recorder.Form) {
+			others = append(others, f)
+			continue
 		}
+		own, broken := with(f)
+		if broken != nil {
+			return broken
+		}
+		r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: own.Blank, Mark: job.Mark})
+	}
+	if err != nil && (job.Mark != nil || len(others) == 0) {
+		return NewError(path, "calibration", err, remedy)
 	}
 	if r.face == nil {
+		var library []calibrate.Candidate
+		for _, f := range others { // their blanks cost as much as a chart: read only where they are asked
+			k, broken := with(f)
+			if broken != nil {
+				return broken
+			}
+			library = append(library, k)
+		}
 		face, other := calibrate.Identify(ctx, r.picture, library)
 		switch {
 		case other == nil && job.Mark != nil:
