@@ -41,7 +41,6 @@ type fitted struct {
 	u      float64 // rms of what the field leaves in small cells, mm
 	blank  float64 // correlation with the blank, 0 without one
 	score  float64 // of the ends test
-	sector float64 // mean correlation of the sectors
 	degree int
 	lead   float64
 	share  float64

@@ -27,7 +27,7 @@ var mayImport = map[string][]string{
 	"verify/evidence": {"calibrate", "calibrate/picture", "calibrate/form", "digitize/series",
 		"verify", "verify/entries", "verify/rules"},
 	"verify/archive": {"calibrate", "calibrate/picture", "calibrate/form", "digitize", "digitize/series",
-		"verify", "verify/entries", "verify/rules", "verify/evidence", "verify/archive/ledger", "verify/archive/across", "verify/archive/page"},
+		"verify", "verify/entries", "verify/rules", "verify/evidence", "verify/seal", "verify/archive/ledger", "verify/archive/across", "verify/archive/page"},
 	"verify/archive/ledger": {"verify"},
 	"verify/archive/across": {"verify/archive/ledger"},
 	"verify/archive/page":   {"verify/archive/ledger"},

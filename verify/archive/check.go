@@ -24,6 +24,7 @@ import (
 	"penarm/verify/entries"
 	"penarm/verify/evidence"
 	"penarm/verify/rules"
+	"penarm/verify/seal"
 )
 
 // Checker takes charts the whole way, one after the other. It keeps what charts
@@ -167,7 +168,7 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 		page = 1
 	}
 	var err error
-	if r.hashes["scan"], err = hashFile(path); err != nil {
+	if r.hashes["scan"], err = seal.HashFile(path); err != nil {
 		return nil, NewError(path, "scan", err, "make the file readable")
 	}
 	if r.picture, err = c.open.Open(path, page); err != nil {
@@ -283,7 +284,7 @@ func (c *Checker) entries(job Job, r *reading) error {
 	if err := r.plant.Check(r.entries); err != nil {
 		return err
 	}
-	r.hashes["entries"], err = hashFile(path)
+	r.hashes["entries"], err = seal.HashFile(path)
 	return err
 }
 
@@ -306,7 +307,7 @@ func loadPlant(path string) (*plant, error) {
 		return nil, err
 	}
 	p := &plant{Plant: e, hashes: map[string]string{}}
-	if p.hashes["plant"], err = hashFile(path); err != nil {
+	if p.hashes["plant"], err = seal.HashFile(path); err != nil {
 		return nil, err
 	}
 	dir := e.Forms
@@ -389,11 +390,11 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 		}
 	}
 	f := r.face.Form
-	if r.hashes["form"], err = hashFile(f.Path); err != nil {
+	if r.hashes["form"], err = seal.HashFile(f.Path); err != nil {
 		return err
 	}
 	if f.Blank != nil {
-		if r.hashes["blank"], err = hashFile(f.Blank.Image); err != nil {
+		if r.hashes["blank"], err = seal.HashFile(f.Blank.Image); err != nil {
 			return err
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"penarm/calibrate"
+	"penarm/verify/seal"
 )
 
 const joinAnew = "scan both halves again, flat, so that they overlap by a third of the chart, or scan the chart whole"
@@ -22,7 +23,7 @@ func (c *Checker) join(path string, r *reading) error {
 	if err != nil {
 		return NewError(path, "scan", err, joinAnew)
 	}
-	if r.hashes["second half"], err = hashFile(path); err != nil {
+	if r.hashes["second half"], err = seal.HashFile(path); err != nil {
 		return NewError(path, "scan", err, "make the file readable")
 	}
 	if r.picture, err = calibrate.Join(r.picture, b); err != nil {

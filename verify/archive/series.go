@@ -8,6 +8,7 @@ import (
 	"penarm/digitize/series"
 	"penarm/verify"
 	"penarm/verify/entries"
+	"penarm/verify/seal"
 )
 
 // SeriesJob is a time–temperature series from anywhere, to be judged.
@@ -33,7 +34,7 @@ func CheckSeries(job SeriesJob) (*verify.Findings, error) {
 		if err := p.Check(e); err != nil {
 			return nil, err
 		}
-		if hashes["entries"], err = hashFile(job.Entries); err != nil {
+		if hashes["entries"], err = seal.HashFile(job.Entries); err != nil {
 			return nil, err
 		}
 	}
@@ -66,7 +67,7 @@ func CheckSeries(job SeriesJob) (*verify.Findings, error) {
 	for i := range all {
 		all[i].Unit = p.Unit
 	}
-	if hashes["series"], err = hashFile(job.Path); err != nil {
+	if hashes["series"], err = seal.HashFile(job.Path); err != nil {
 		return nil, err
 	}
 	f := verify.Verify(verify.Problem{

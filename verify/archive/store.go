@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -130,20 +129,6 @@ func commitError(job Job, e *Error) error {
 		return err
 	}
 	return commit(job.Out, job.Name, job.Step, []file{{errorFile, append(b, '\n')}})
-}
-
-// hashFile gives a file's SHA-256 in hexadecimal.
-func hashFile(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return fmt.Sprintf("%x", h.Sum(nil)), nil
 }
 
 // prepare makes the output folder, proves that it can be written, and locks it

@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"penarm/verify/entries"
+	"penarm/verify/seal"
 )
 
 // endings of files that are taken for scans; all else is left alone.
@@ -130,13 +131,13 @@ func (p *plant) inputsHash(recorder string) (string, error) {
 	h := sha256.New()
 	fmt.Fprintln(h, p.hashes["plant"], p.hashes["rules"], recorder)
 	for _, f := range p.forms {
-		sum, err := hashFile(f.Path)
+		sum, err := seal.HashFile(f.Path)
 		if err != nil {
 			return "", err
 		}
 		fmt.Fprintln(h, f.Path, sum)
 		if f.Blank != nil {
-			if sum, err = hashFile(f.Blank.Image); err != nil && !errors.Is(err, os.ErrNotExist) {
+			if sum, err = seal.HashFile(f.Blank.Image); err != nil && !errors.Is(err, os.ErrNotExist) {
 				return "", err
 			}
 			fmt.Fprintln(h, sum)
@@ -152,7 +153,7 @@ func entriesHash(files []string, rows []*entries.Entries) (string, error) {
 		if err := regular(path); err != nil {
 			continue // the reading itself says what is wrong with it
 		}
-		sum, err := hashFile(path)
+		sum, err := seal.HashFile(path)
 		if err != nil {
 			return "", err
 		}
@@ -190,11 +191,11 @@ func scanHash(paths []string) (string, error) {
 		}
 	}
 	if len(paths) == 1 {
-		return hashFile(paths[0])
+		return seal.HashFile(paths[0])
 	}
 	h := sha256.New()
 	for _, path := range paths {
-		sum, err := hashFile(path)
+		sum, err := seal.HashFile(path)
 		if err != nil {
 			return "", err
 		}

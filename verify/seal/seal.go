@@ -204,7 +204,7 @@ func (s Scan) is(path string) (file string, same bool, err error) {
 	if st, err := os.Stat(path); err == nil && st.IsDir() {
 		path = filepath.Join(path, filepath.Base(s.File))
 	}
-	got, err := hashFile(path)
+	got, err := HashFile(path)
 	return path, got == s.SHA256, err
 }
 
@@ -238,15 +238,15 @@ func hashes(dir string) (map[string]string, error) {
 		if !e.Type().IsRegular() {
 			return nil, fmt.Errorf("%s: is no ordinary file: take it out of the folder", filepath.Join(dir, e.Name()))
 		}
-		if out[e.Name()], err = hashFile(filepath.Join(dir, e.Name())); err != nil {
+		if out[e.Name()], err = HashFile(filepath.Join(dir, e.Name())); err != nil {
 			return nil, err
 		}
 	}
 	return out, nil
 }
 
-// hashFile gives a file's SHA-256 in hexadecimal.
-func hashFile(path string) (string, error) {
+// HashFile gives a file's SHA-256 (FIPS 180-4) in hexadecimal, as findings and seals hold it.
+func HashFile(path string) (string, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return "", err

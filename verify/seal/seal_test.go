@@ -40,7 +40,7 @@ func TestPublishedVectors(t *testing.T) {
 	assert.Equal(t, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad", sum([]byte("abc")))
 	path := filepath.Join(t.TempDir(), "abc")
 	require.NoError(t, os.WriteFile(path, []byte("abc"), 0o600))
-	got, err := hashFile(path)
+	got, err := HashFile(path)
 	require.NoError(t, err)
 	assert.Equal(t, sum([]byte("abc")), got)
 }
