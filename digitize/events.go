@@ -288,7 +288,7 @@ func (c *course) core(a, b int, tolerance float64) (from, to int) {
 	return from, to
 }
 
-// turned finds where the chart was turned under the pen, or its clock set: a stretch of one exact
+// turned finds where the chart was turned under the pen, its clock set, or a line drawn with a rule or compass: a stretch of one exact
 // temperature that breaks a slope which then goes on as before, or that is far calmer than the line beside it, for every pen at once.
 func (t *tracer) turned(add func(i int, a, b int, text string)) {
 	courses := make([]*course, len(t.lines))
@@ -329,7 +329,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 			if odds >= least || odds > math.Inf(-1) && t.breaksSlope(l.v, vertex(p[0]), vertex(p[1]-1)) {
 				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
 				a, b := vertex(from), vertex(to-1)
-				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, or its clock set", (l.v[b].hours-l.v[a].hours)*60))
+				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
 			}
 		}
 	}
