@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"os"
+	"runtime/debug"
 
 	"github.com/spf13/cobra"
 
@@ -24,6 +25,8 @@ func newWorker() *cobra.Command {
 			if out == nil {
 				return errors.New("worker: started by hand: it needs file descriptor 3")
 			}
+			// The heap is whole pictures without a pointer in them: collecting is cheap, fresh pages are not.
+			debug.SetGCPercent(25)
 			if err := archive.Serve(cmd.Context(), opener, os.Stdin, out); err != nil {
 				return unread(err)
 			}
