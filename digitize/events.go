@@ -10,33 +10,36 @@ import (
 )
 
 const (
-	standMM     = 5.5       // a stroke this long
-	standDrift  = 0.035     // that gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
-	standEnd    = 0.5       // mm of either end, where the line turns into and out of it, that do not count
-	standWide   = 0.10      // farthest that its vertices wander along time
-	terraceMin  = 10.0      // a level stretch of this many minutes
-	terraceOff  = 0.04      // that keeps its level to this, mm,
-	terraceIn   = 0.12      // between pieces that slope (mm a mm) the same way
-	terraceAs   = 2.0       // and nearly as steeply, is a chart that was turned
-	standBeside = 25        // vertices, 2 mm, before and after the stroke
-	standPace   = 0.04      // mm along time a mm of line: the least that a vat's line gets on
-	restMM      = 0.15      // nearer than this to the ends of the scale the pen rests on its stop
-	courseS     = 10.0      // between knots of a course, seconds
-	courseMM    = 0.6       // of line that a knot averages
-	wanderMin   = 6.0       // windows in which a line's restlessness is measured, minutes
-	besideMin   = 30.0      // as far before and after a stretch
-	besideMM    = 1.0       // and as near its temperature
-	habitMin    = 2.0       // a vat's temperature forgets itself within about this; common practice, no source
-	calmBoth    = 12.0      // the same where two pens are asked: more stretches to choose from
-	calmOdds    = 8.0       // log odds, 3000 to 1: a day has many stretches
-	blotTimes   = 2.0       // ink this many times wider than the line's
-	blotMM      = 0.8       // over this length is a blot or writing on the line
-	strayMM     = 15.0      // unclaimed ink this long in one piece is another line, not writing
-	strayFar    = 0.8       // mm from every traced line
-	crowdMM     = 3.0       // to either side of such a line
-	crowdInk    = 0.12      // of the paper is inked at most
-	blankShare  = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
-	roundInk    = 0.9       // share of a line round the whole turn that is inked
+	standMM       = 5.5       // a stroke this long
+	standDrift    = 0.035     // that gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
+	standEnd      = 0.5       // mm of either end, where the line turns into and out of it, that do not count
+	standWide     = 0.10      // farthest that its vertices wander along time
+	terraceMin    = 10.0      // a level stretch of this many minutes
+	terraceOff    = 0.04      // that keeps its level to this, mm,
+	terraceIn     = 0.12      // between pieces that slope (mm a mm) the same way
+	terraceAs     = 2.0       // and nearly as steeply, is a chart that was turned
+	standBeside   = 25        // vertices, 2 mm, before and after the stroke
+	standPace     = 0.04      // mm along time a mm of line: the least that a vat's line gets on
+	restMM        = 0.15      // nearer than this to the ends of the scale the pen rests on its stop
+	courseS       = 10.0      // between knots of a course, seconds
+	courseMM      = 0.6       // of line that a knot averages
+	wanderMin     = 6.0       // windows in which a line's restlessness is measured, minutes
+	besideMin     = 30.0      // as far before and after a stretch
+	besideMM      = 1.0       // and as near its temperature
+	habitMin      = 2.0       // a vat's temperature forgets itself within about this; common practice, no source
+	calmBoth      = 12.0      // the same where two pens are asked: more stretches to choose from
+	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
+	blotTimes     = 2.0       // ink this many times wider than the line's
+	blotMM        = 0.8       // over this length is a blot or writing on the line
+	strayMM       = 15.0      // unclaimed ink this long in one piece is another line, not writing
+	strayInk      = 0.95      // and this share of it inked
+	strayPiece    = 3.0       // with chords of pieces this long, mm,
+	strayStraight = 0.75      // of this share of its length
+	strayFar      = 0.8       // mm from every traced line
+	crowdMM       = 3.0       // to either side of such a line
+	crowdInk      = 0.12      // of the paper is inked at most
+	blankShare    = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
+	roundInk      = 0.9       // share of a line round the whole turn that is inked
 )
 
 // turnedEvents lists where the chart was turned.
@@ -105,7 +108,7 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 		e, weak := k, 0
 		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed && math.Abs(v[e+1].hours-v[k].hours)*mmS <= standWide {
 			e++
-			if v[e].weak {
+			if v[e].weak && v[e].spread == 0 { // whichever pen drew it, it is a stroke
 				weak++
 			}
 		}
@@ -509,14 +512,33 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		}
 		return float64(dark) < crowdInk*float64(seen)
 	}
+	mm := func(p, q step) (x, y float64) {
+		return along * float64(q.col-p.col) * (t.frame.Radius + float64(2*q.row)*stepMM) / t.form.Inner(), float64(q.row-p.row) * 2 * stepMM
+	}
+	line := func(run []step) bool { // inked throughout, where writing lifts the pen, and no zigzag of letters
+		var long, inked, piece, chord float64
+		turn := run[0]
+		for k, q := range run[1:] {
+			d := math.Hypot(mm(run[k], q))
+			if e(q.col, q.row) > 0.5 {
+				inked += d
+			}
+			if long, piece = long+d, piece+d; piece >= strayPiece || k == len(run)-2 {
+				chord += math.Hypot(mm(turn, q))
+				turn, piece = q, 0
+			}
+		}
+		return inked >= strayInk*long && chord >= strayStraight*long
+	}
 	end := func() {
 		// Writing runs up and down; a line gets on in time.
-		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 && alone(path[from:last+1]) {
-			run := make([]step, 0, last-from+1)
-			for _, s := range path[from : last+1] {
-				run = append(run, step{2 * s.col, 2 * s.row})
+		run := path[from : last+1]
+		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 && line(run) && alone(run) {
+			whole := make([]step, 0, len(run))
+			for _, s := range run {
+				whole = append(whole, step{2 * s.col, 2 * s.row})
 			}
-			found = append(found, run)
+			found = append(found, whole)
 		}
 	}
 	for k := 1; k < len(path); k++ {
@@ -524,12 +546,11 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		if e(q.col, q.row) <= 0.5 {
 			continue
 		}
-		a := along * float64(q.col-path[last].col) * (t.frame.Radius + float64(2*q.row)*stepMM) / t.form.Inner()
-		if math.Hypot(a, float64(q.row-path[last].row)*2*stepMM) > 0.5 {
+		if math.Hypot(mm(path[last], q)) > 0.5 {
 			end()
 			from, length = k, 0
 		} else {
-			length += math.Hypot(a, float64(q.row-p.row)*2*stepMM)
+			length += math.Hypot(mm(p, q))
 		}
 		last = k
 	}

@@ -54,8 +54,10 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	h.upper = math.Max(most.minutes(), above.minutes()+j.k*above.u()) * j.fast
 	h.cut = most.open || above.open
 	h.run = below
-	if above.gap && above.inked && h.whole > h.shown {
-		h.run = above
+	if above.gap && above.inked {
+		if r := j.product.inked(above, legal, -h.lowered); r.minutes() > below.minutes() {
+			h.run = r
+		}
 	}
 	if h.run.minutes() <= 0 {
 		return h

@@ -177,6 +177,21 @@ func (tr *trace) findRuns(level float64, s shift, gapsAbove bool) (out []run) {
 	return out
 }
 
+// inked takes off the ends of a run what only a gap counted as above adds to them.
+func (tr *trace) inked(r run, level, fixed float64) run {
+	ns := tr.within(r.from, r.to)
+	for len(ns) > 1 && ns[0].temp+fixed < level {
+		ns = ns[1:]
+		r.from, r.uFrom, r.tFrom = ns[0].t, ns[0].uTime, ns[0].uTime
+	}
+	for len(ns) > 1 && ns[len(ns)-1].temp+fixed < level {
+		ns = ns[:len(ns)-1]
+		last := ns[len(ns)-1]
+		r.to, r.uTo, r.tTo = last.t, last.uTime, last.uTime
+	}
+	return r
+}
+
 // crossing of the level between node i and the next, linear between them, with its
 // standard uncertainty: that of the temperature over the local slope, and that of
 // the time, uTime, in quadrature (JCGM 100:2008 5.1.2).
@@ -290,8 +305,9 @@ func (tr *trace) gaps() (out [][2]float64) {
 }
 
 // strokes lists where the line runs along one time: twelve degrees F (dip in the
-// series' unit) or more within three seconds over four samples or more. No vat and no
-// thermometer's lag lets that happen while the clock goes: it stood. Common practice, no source.
+// series' unit) or more within three seconds over four samples or more, and little more in
+// the seconds beside. A bulb that hot milk reaches may rise as fast, but goes on rising by its
+// lag; a line that breaks off so had its clock stand. Common practice, no source.
 func (tr *trace) strokes(dip float64) (out [][2]float64) {
 	for i, j := 0, 0; j < len(tr.nodes); j++ {
 		if j > 0 && tr.broken[j-1] {
@@ -302,6 +318,16 @@ func (tr *trace) strokes(dip float64) (out [][2]float64) {
 		}
 		a, b := tr.nodes[i], tr.nodes[j]
 		if j-i < 3 || math.Abs(b.temp-a.temp) < dip+4*(a.uTemp+b.uTemp) || a.uTime > 5 || b.uTime > 5 {
+			continue
+		}
+		from, to := a.temp, b.temp
+		if v, _, ok := tr.value(a.t - 3); ok {
+			from = v
+		}
+		if v, _, ok := tr.value(b.t + 3); ok {
+			to = v
+		}
+		if math.Abs(to-from) > 1.2*math.Abs(b.temp-a.temp) {
 			continue
 		}
 		if n := len(out); n > 0 && a.t <= out[n-1][1]+3 {

@@ -396,6 +396,10 @@ func TestGap(t *testing.T) {
 	assert.InDelta(t, 32, f.Batches[0].Hold.Minutes, 0.05, "with the gap")
 	assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict)
 	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:29:00", 146), "10:14:00", "10:16:00"), milk())), 0, "hold").Verdict, "too short even with the gap above")
+	// A gap beside the hold lengthens what may be, not what is told.
+	f = Verify(problem(t, "us-grade-a-vat", erase(long, "09:50:00", "10:01:00"), milk()))
+	assert.InDelta(t, 31, f.Batches[0].Hold.Minutes, 0.1)
+	assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict)
 	b := milk()
 	b.OutletOpened = "11:00"
 	f = Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:45:00", 146), "10:35:00", "10:37:00"), b))
@@ -893,6 +897,15 @@ func TestStroke(t *testing.T) {
 	}
 	assert.Equal(t, Undecided, fall(0))
 	assert.Equal(t, Pass, fall(2*time.Second), "half a degree a second is a fast fall and no more")
+	// A bulb of 20 s that milk of 150 °F reaches at 60 °F rises 12.5 °F in its first three seconds: 90 (1 − exp(−3/20)).
+	fill := line("product", "F", 0.02, 1, "08:00:00 60", "09:58:00 60")
+	for k := 1; k <= 300; k++ {
+		sec := 0.5 * float64(k)
+		fill.Samples = append(fill.Samples, series.Sample{Time: at("09:58:00").Add(time.Duration(sec * float64(time.Second))),
+			Temperature: 150 - 90*math.Exp(-sec/20), UTemperature: 0.02, UTime: 1, Quality: series.Good})
+	}
+	fill.Samples = append(fill.Samples, line("product", "F", 0.02, 1, "10:01:00 150", "10:33:00 150", "10:40:00 100", "12:00:00 60").Samples...)
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", fill, milk())), -1, "record").Verdict)
 }
 
 // Hostile series leave findings that can be written.
