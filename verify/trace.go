@@ -321,10 +321,10 @@ func (tr *trace) strokes(dip float64) (out [][2]float64) {
 			continue
 		}
 		from, to := a.temp, b.temp
-		if v, _, ok := tr.value(a.t - 3); ok {
+		if v, _, ok := tr.value(a.t - 6); ok {
 			from = v
 		}
-		if v, _, ok := tr.value(b.t + 3); ok {
+		if v, _, ok := tr.value(b.t + 6); ok {
 			to = v
 		}
 		if math.Abs(to-from) > 1.2*math.Abs(b.temp-a.temp) {
