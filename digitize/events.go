@@ -31,7 +31,7 @@ const (
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
 	blotTimes     = 2.0       // ink this many times wider than the line's
 	blotMM        = 0.8       // over this length is a blot or writing on the line
-	strayMM       = 15.0      // unclaimed ink this long in one piece is another line, not writing
+	strayMM       = 10.0      // unclaimed ink this long in one piece is another line, not writing
 	strayInk      = 0.95      // and this share of it inked
 	strayPiece    = 3.0       // with chords of pieces this long, mm,
 	strayStraight = 0.75      // of this share of its length
