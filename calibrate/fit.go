@@ -218,7 +218,9 @@ func (t *fitted) face(f *form.Form, hour Hour) *Face {
 func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) {
 	p := newPattern(f)
 	var refusal error = &Refusal{"start", fmt.Sprintf("no printed circles like those of form %s were found: %s", f.Form, checkForm)}
-	for i, start := range found {
+	for i := range found {
+		found[i].plane = found[i].plane.alone()
+		start := found[i]
 		for j, mm := range scales(start.plane, &start.m, p, 4) {
 			if err := ctx.Err(); err != nil {
 				return nil, err

@@ -11,37 +11,47 @@ import (
 type plane struct {
 	pic     *picture.Picture
 	channel int
-	density [256]float32
+	pix     []byte // the colour's values, step apart
+	step    int
+	density [256 * perLevel]float32
 }
 
+const (
+	levelBits = 3 // of a fraction of a grey level in the table of densities
+	perLevel  = 1 << levelBits
+)
+
 func newPlane(pic *picture.Picture, channel int) *plane {
-	p := &plane{pic: pic, channel: channel}
+	p := &plane{pic: pic, channel: channel, pix: pic.Pix[channel:], step: pic.Channels}
 	for i := range p.density {
-		p.density[i] = float32(math.Log10(256 / (float64(i) + 1)))
-	}
-	if pic.Bilevel { // two values only: black as one, so that no bound below is a matter of density
-		for i := range p.density {
-			p.density[i] = 0.5 * float32(255-i) / 255
+		v := float64(i) / perLevel
+		p.density[i] = float32(math.Log10(256 / (v + 1)))
+		if pic.Bilevel { // two values only: black as one, so that no bound below is a matter of density
+			p.density[i] = float32(0.5 * (255 - v) / 255)
 		}
 	}
 	return p
 }
 
-// at is the bilinear density, false outside the picture.
+// alone is the plane with its values side by side: sampled all over the picture, they miss a third of the memory.
+func (p *plane) alone() *plane {
+	q := *p
+	if q.step > 1 {
+		q.pix, q.step = make([]byte, p.pic.Width*p.pic.Height), 1
+		for i := range q.pix {
+			q.pix[i] = p.pix[i*p.step]
+		}
+	}
+	return &q
+}
+
+// at is the density at a place between pixels, false outside the picture.
 func (p *plane) at(x, y float64) (float32, bool) {
 	if !p.pic.Inside(x, y) {
 		return 0, false
 	}
-	ix, iy := int(x), int(y)
-	fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
-	n := p.pic.Channels
-	i := (iy*p.pic.Width+ix)*n + p.channel
-	j := i + p.pic.Width*n
-	pix := p.pic.Pix
-	a, b := p.density[pix[i]], p.density[pix[i+n]]
-	c, d := p.density[pix[j]], p.density[pix[j+n]]
-	top := a + (b-a)*fx
-	return top + (c+(d-c)*fx-top)*fy, true
+	o := (int(y)*p.pic.Width + int(x)) * p.step
+	return p.density[bilinear(p.pix[o:], p.step, p.pic.Width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
 }
 
 // curve adds the densities along a curve of the print to sum, and counts them:
@@ -50,20 +60,45 @@ func (p *plane) at(x, y float64) (float32, bool) {
 func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), sum []float32, count []uint8) {
 	x, y := point(0)
 	ax, ay := w.Pixel(x, y)
+	stride := p.pic.Width * p.step
+	xmax, ymax := toFixed(float64(p.pic.Width-1)), toFixed(float64(p.pic.Height-1))
 	for i := 0; i < n; {
 		j := min(i+knot, n)
 		x, y = point(j)
 		bx, by := w.Pixel(x, y)
-		dx, dy := (bx-ax)/float64(j-i), (by-ay)/float64(j-i)
-		for k := i; k < j; k++ {
-			t := float64(k - i)
-			if v, ok := p.at(ax+dx*t, ay+dy*t); ok {
-				sum[k] += v
-				count[k]++
+		fx, fy := toFixed(ax), toFixed(ay)
+		dx, dy := toFixed((bx-ax)/float64(j-i)), toFixed((by-ay)/float64(j-i))
+		for k := i; k < j; k, fx, fy = k+1, fx+dx, fy+dy {
+			if fx < 0 || fy < 0 || fx >= xmax || fy >= ymax {
+				continue
 			}
+			o := int(fy>>fixedBits)*stride + int(fx>>fixedBits)*p.step
+			sum[k] += p.density[bilinear(p.pix[o:], p.step, stride, fx, fy)>>(2*weightBits-levelBits)]
+			count[k]++
 		}
 		ax, ay, i = bx, by, j
 	}
+}
+
+// Positions are counted in 2⁻³² pixel, of which weightBits weigh neighbouring pixels: 2⁻¹¹ of a
+// pixel is a hundredth of what any calibration reaches.
+const (
+	fixedBits  = 32
+	weightBits = 11
+	weightMask = 1<<weightBits - 1
+	weightOne  = 1 << (2 * weightBits)
+)
+
+func toFixed(v float64) int64 { return int64(v * (1 << fixedBits)) }
+
+// bilinear is the value of one channel between the pixel at the head of pix and its
+// neighbours, in 1/weightOne grey level.
+func bilinear(pix []byte, step, stride int, x, y int64) uint32 {
+	fx, fy := int32(x>>(fixedBits-weightBits))&weightMask, int32(y>>(fixedBits-weightBits))&weightMask
+	top, low := int32(pix[0]), int32(pix[stride])
+	top = top<<weightBits + (int32(pix[step])-top)*fx
+	low = low<<weightBits + (int32(pix[stride+step])-low)*fx
+	return uint32(top<<weightBits + (low-top)*fy)
 }
 
 // spoke adds the densities along a straight ray of the print at the polar angle phi, from r0 mm in steps of dr.

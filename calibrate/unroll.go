@@ -90,41 +90,23 @@ func cell(step float64) int {
 
 // column samples one column of the frame, its positions given every cr rows.
 func column(pic *picture.Picture, lx, ly []float64, cr, rows int, dst [][]float32, at int) {
-	w, h := pic.Width, pic.Height
 	ch := pic.Channels
-	stride := w * ch
-	xmax, ymax := float64(w-1), float64(h-1)
-	pix := pic.Pix
+	stride := pic.Width * ch
+	xmax, ymax := toFixed(float64(pic.Width-1)), toFixed(float64(pic.Height-1))
 	for i := 0; i*cr < rows; i++ {
-		x, y := lx[i], ly[i]
-		dx, dy := (lx[i+1]-x)/float64(cr), (ly[i+1]-y)/float64(cr)
-		end := min((i+1)*cr, rows)
-		for r := i * cr; r < end; r++ {
-			if !(x >= 0 && y >= 0 && x < xmax && y < ymax) {
+		x, y := toFixed(lx[i]), toFixed(ly[i])
+		dx, dy := toFixed((lx[i+1]-lx[i])/float64(cr)), toFixed((ly[i+1]-ly[i])/float64(cr))
+		for r := i * cr; r < min((i+1)*cr, rows); r, x, y = r+1, x+dx, y+dy {
+			if x < 0 || y < 0 || x >= xmax || y >= ymax {
 				for k := range dst {
 					dst[k][at+r] = Outside
 				}
-				x, y = x+dx, y+dy
 				continue
 			}
-			ix, iy := int(x), int(y)
-			fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
-			o := iy*stride + ix*ch
-			if ch == 3 {
-				p, q := pix[o:o+6:o+6], pix[o+stride:o+stride+6:o+stride+6]
-				for k := range 3 {
-					a, b := float32(p[k]), float32(q[k])
-					a += (float32(p[k+3]) - a) * fx
-					b += (float32(q[k+3]) - b) * fx
-					dst[k][at+r] = a + (b-a)*fy
-				}
-			} else {
-				a, b := float32(pix[o]), float32(pix[o+stride])
-				a += (float32(pix[o+1]) - a) * fx
-				b += (float32(pix[o+stride+1]) - b) * fx
-				dst[0][at+r] = a + (b-a)*fy
+			o := int(y>>fixedBits)*stride + int(x>>fixedBits)*ch
+			for k := range dst {
+				dst[k][at+r] = float32(bilinear(pic.Pix[o+k:], ch, stride, x, y)) * (1.0 / weightOne)
 			}
-			x, y = x+dx, y+dy
 		}
 	}
 }

@@ -143,6 +143,7 @@ func (t *tracer) survey() {
 	for k := 0; float64(k)*m.every < f.RotationHours-1e-6; k++ {
 		w := t.frame
 		w.Hour, w.Columns = float64(k)*m.every-float64(m.half)*m.knot, 2*m.half+1
+		w.RadiusStep, w.Rows = w.RadiusStep*aroundEvery, (w.Rows+aroundEvery-1)/aroundEvery
 		s.near = append(s.near, w)
 		s.around = append(s.around, calibrate.Unroll(t.pic, t.p.Face, w, nil))
 	}
@@ -573,7 +574,7 @@ func (t *tracer) uncover(plane []float32) {
 	print := make([]float32, rows)
 	for c := range cols {
 		clear(print)
-		t.m.lessCircles(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep)
+		t.m.lessCircles(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep, 1)
 		t.m.lessArcs(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep)
 		for r := range rows {
 			open := min(1, max(0, 1+print[r]))

@@ -20,8 +20,7 @@ type printed struct {
 	rotation float64 // hours a turn
 
 	blocks  int         // of time, over one turn
-	paper   [][]float32 // log10 of the paper's value: [channel][block·papers + k]
-	papers  int         // knots along the radius
+	ground  [][]float32 // tone of the paper, less the circles once they are learnt: [channel][block·rows + row]
 	circles [][]float32 // [channel][block·rows + row]
 
 	circleRows [2][]float64 // where the form has fine and heavy circles
@@ -37,6 +36,7 @@ type printed struct {
 	// bilevel: black and white only. Densities mean nothing there; what adds up
 	// is the share of each point that is black, and print that covers a point wholly hides the ink.
 	bilevel bool
+	tones   []float32 // what a grey level counts for, see toneOf
 }
 
 // middle is the representative of many values of one stretch of print: the
@@ -60,19 +60,24 @@ const (
 	bilevelNoise = 0.1  // share of black: jagged edges, not counted by the median of flat paper
 	arcMM        = 0.56 // reach of an arc's profile at the outermost circle
 	printShare   = 0.08 // of the turn's blocks: print is at least nearly as dark in all others
-	logTab       = 8    // entries of the logarithm table a grey level
+	toneTab      = 8    // entries of the table of tones a grey level
+	aroundEvery  = 4    // rows: so many suffice for the profile of an arc
 )
 
-// logs is log10 of a grey level, in steps of 1/logTab; the floor of one level keeps it finite.
-var logs = func() []float32 {
-	t := make([]float32, 256*logTab)
+// toneOf gives the tones of all grey levels, in steps of 1/toneTab, that ink takes away from:
+// log10 of the level, floored at one to keep it finite; in black and white the share of white.
+func toneOf(bilevel bool) []float32 {
+	t := make([]float32, 256*toneTab)
 	for i := range t {
-		t[i] = float32(math.Log10(math.Max(1, float64(i)/logTab)))
+		v := float64(i) / toneTab
+		if bilevel {
+			t[i] = float32(v / 255)
+		} else {
+			t[i] = float32(math.Log10(math.Max(1, v)))
+		}
 	}
 	return t
-}()
-
-func logOf(v float32) float32 { return logs[int(v*logTab)] }
+}
 
 // missing marks points outside the picture in planes of density.
 const missing = float32(-9)
@@ -80,24 +85,47 @@ const missing = float32(-9)
 // median reorders v.
 func median(v []float32) float32 { return quantile(v, 0.5) }
 
-// quantile reorders v; NaN where v is empty.
+// quantile reorders v; NaN where v is empty. Quickselect (Hoare, CACM 4(7), 1961) with a median of three.
 func quantile(v []float32, q float64) float32 {
 	if len(v) == 0 {
 		return float32(math.NaN())
 	}
 	k := int(q * float64(len(v)-1))
-	if len(v) <= 24 {
-		for i := 1; i < len(v); i++ { // insertion sort: the many small calls are the costly ones
-			x := v[i]
-			j := i
-			for ; j > 0 && v[j-1] > x; j-- {
-				v[j] = v[j-1]
+	lo, hi := 0, len(v)-1
+	for hi-lo > 24 {
+		a, b, c := v[lo], v[(lo+hi)/2], v[hi]
+		p := max(min(a, b), min(max(a, b), c))
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < p {
+				i++
 			}
-			v[j] = x
+			for v[j] > p {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
 		}
-		return v[k]
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
 	}
-	slices.Sort(v)
+	for i := lo + 1; i <= hi; i++ {
+		x := v[i]
+		j := i
+		for ; j > lo && v[j-1] > x; j-- {
+			v[j] = v[j-1]
+		}
+		v[j] = x
+	}
 	return v[k]
 }
 
@@ -115,20 +143,29 @@ func (m *printed) learn(pic samplePlanes) {
 type samplePlanes struct {
 	frame  calibrate.Frame
 	planes [][]float32
-	near   []calibrate.Frame // around each arc
+	near   []calibrate.Frame // around each arc, every aroundEvery-th row
 	around [][][]float32     // [arc][channel]
 }
 
 func (m *printed) learnPaper(s samplePlanes) {
 	rows, cols := s.frame.Rows, s.frame.Columns
 	per := cols / m.blocks
-	m.papers = int(float64(rows)*m.step/paperMM) + 2
 	span := int(paperMM / m.step)
+	knots := int(float64(rows)*m.step/paperMM) + 2
+	m.tones = toneOf(m.bilevel)
 	for c := range m.channels {
-		field := make([]float32, m.blocks*m.papers)
+		ground := make([]float32, m.blocks*rows)
+		m.ground = append(m.ground, ground)
+		if m.bilevel {
+			for i := range ground {
+				ground[i] = 1
+			}
+			continue
+		}
+		field := make([]float32, m.blocks*knots)
 		var buf []float32
 		for b := range m.blocks {
-			for k := range m.papers {
+			for k := range knots {
 				buf = buf[:0]
 				lo, hi := max(0, k*span-span/2), min(rows, k*span+span/2+1)
 				for col := b * per; col < (b+1)*per; col += 2 {
@@ -139,10 +176,18 @@ func (m *printed) learnPaper(s samplePlanes) {
 						}
 					}
 				}
-				field[b*m.papers+k] = quantile(buf, 0.8)
+				field[b*knots+k] = quantile(buf, 0.8)
 			}
 		}
-		m.paper = append(m.paper, smoothField(field, m.blocks, m.papers))
+		field = smoothField(field, m.blocks, knots)
+		for b := range m.blocks {
+			f := field[b*knots : (b+1)*knots]
+			for r := range rows {
+				k := r / span
+				t := float32(r-k*span) / float32(span)
+				ground[b*rows+r] = f[k] + (f[min(k+1, knots-1)]-f[k])*t
+			}
+		}
 	}
 }
 
@@ -192,33 +237,18 @@ func (m *printed) blockAt(hour float64) (a, b int, t float32) {
 	return a, (a + 1) % m.blocks, t
 }
 
-// density turns one column of grey levels into density over the paper, in place.
-func (m *printed) density(col []float32, channel int, hour float64) {
-	if m.bilevel {
-		for r, v := range col {
-			col[r] = 1 - v/255
-			if v < 0 {
-				col[r] = missing
-			}
-		}
-		return
-	}
+// density turns one column of grey levels, every so many rows, into density over the ground, in place.
+func (m *printed) density(col []float32, channel int, hour float64, every int) {
 	a, b, t := m.blockAt(hour)
-	pa := m.paper[channel][a*m.papers : (a+1)*m.papers]
-	pb := m.paper[channel][b*m.papers : (b+1)*m.papers]
-	span := int(paperMM / m.step)
-	inv := 1 / float32(span)
-	for r := range col {
-		if col[r] < 0 {
-			col[r] = missing
+	ga := m.ground[channel][a*m.rows : (a+1)*m.rows]
+	gb := m.ground[channel][b*m.rows : (b+1)*m.rows]
+	for i, v := range col {
+		if v < 0 {
+			col[i] = missing
 			continue
 		}
-		k := r / span
-		f := float32(r-k*span) * inv
-		k2 := min(k+1, m.papers-1)
-		p0 := pa[k] + (pb[k]-pa[k])*t
-		p1 := pa[k2] + (pb[k2]-pa[k2])*t
-		col[r] = p0 + (p1-p0)*f - logOf(col[r])
+		r := i * every
+		col[i] = ga[r] + (gb[r]-ga[r])*t - m.tones[int(v*toneTab)]
 	}
 }
 
@@ -226,11 +256,11 @@ func (m *printed) toDensity(s samplePlanes) {
 	rows := s.frame.Rows
 	for c := range m.channels {
 		for col := range s.frame.Columns {
-			m.density(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep)
+			m.density(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 1)
 		}
 		for i, f := range s.near {
 			for col := range f.Columns {
-				m.density(s.around[i][c][col*rows:(col+1)*rows], c, f.Hour+float64(col)*f.HourStep)
+				m.density(s.around[i][c][col*f.Rows:(col+1)*f.Rows], c, f.Hour+float64(col)*f.HourStep, aroundEvery)
 			}
 		}
 	}
@@ -291,12 +321,15 @@ func (m *printed) learnCircles(s samplePlanes) {
 			}
 		}
 		m.circles = append(m.circles, out)
+		for i, v := range out {
+			m.ground[c][i] -= v
+		}
 		for col := range s.frame.Columns {
-			m.lessCircles(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep)
+			m.lessCircles(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 1)
 		}
 		for i, f := range s.near {
 			for col := range f.Columns {
-				m.lessCircles(s.around[i][c][col*rows:(col+1)*rows], c, f.Hour+float64(col)*f.HourStep)
+				m.lessCircles(s.around[i][c][col*f.Rows:(col+1)*f.Rows], c, f.Hour+float64(col)*f.HourStep, aroundEvery)
 			}
 		}
 	}
@@ -344,13 +377,13 @@ func (m *printed) usual(density []float32) []float32 {
 	return out
 }
 
-func (m *printed) lessCircles(col []float32, channel int, hour float64) {
+func (m *printed) lessCircles(col []float32, channel int, hour float64, every int) {
 	a, b, t := m.blockAt(hour)
 	ca := m.circles[channel][a*m.rows : (a+1)*m.rows]
 	cb := m.circles[channel][b*m.rows : (b+1)*m.rows]
-	for r := range col {
-		if col[r] != missing {
-			col[r] -= ca[r] + (cb[r]-ca[r])*t
+	for i := range col {
+		if r := i * every; col[i] != missing {
+			col[i] -= ca[r] + (cb[r]-ca[r])*t
 		}
 	}
 }
@@ -378,11 +411,12 @@ func (m *printed) learnArcs(s samplePlanes) {
 						if class[i] != k {
 							continue
 						}
-						p := s.around[i][c][x*m.rows : (x+1)*m.rows]
+						n := s.near[i].Rows
+						p := s.around[i][c][x*n : (x+1)*n]
 						inner = inner[:0]
-						for r := b * per; r < min(m.rows, (b+1)*per); r += 4 {
-							if p[r] != missing {
-								inner = append(inner, p[r])
+						for _, v := range p[min(n, b*per/aroundEvery):min(n, (b+1)*per/aroundEvery)] {
+							if v != missing {
+								inner = append(inner, v)
 							}
 						}
 						if len(inner) > 0 {
@@ -453,8 +487,7 @@ func (m *printed) lessArcs(col []float32, channel int, hour float64) {
 
 // leftOver turns one column of grey levels into the density that is neither paper nor print, in place.
 func (m *printed) leftOver(col []float32, channel int, hour float64) {
-	m.density(col, channel, hour)
-	m.lessCircles(col, channel, hour)
+	m.density(col, channel, hour, 1) // over paper and circles
 	m.lessArcs(col, channel, hour)
 }
 
