@@ -16,6 +16,7 @@ type node struct{ t, temp, uTemp, uTime float64 }
 // nothing sure between node i and node i+1.
 type trace struct {
 	origin   time.Time
+	begins   float64 // first ink, sure or not
 	flattest float64 // see flattestF; in the series' unit
 	nodes    []node
 	broken   []bool
@@ -43,10 +44,14 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 	n := len(s.Samples)
 	tr := &trace{origin: origin, flattest: flattestF / perF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
 	steps := make([]float64, 0, n)
-	gap := false
+	gap, inked := false, false
 	for _, p := range s.Samples {
 		t := tr.sec(p.Time)
-		if p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e3) || covered(unsure, p.Time) {
+		blank := p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e3)
+		if !blank && !inked {
+			tr.begins, inked = t, true
+		}
+		if blank || covered(unsure, p.Time) {
 			gap = true
 			continue
 		}

@@ -166,7 +166,7 @@ func (j *judge) startOff() float64 {
 		return 0
 	}
 	const day = 24 * 3600.0
-	off := math.Remainder(j.product.nodes[0].t-at, day)
+	off := math.Remainder(j.product.begins-at, day)
 	if math.Abs(off) <= 15*60 {
 		return 0
 	}

@@ -837,6 +837,9 @@ func TestWhoseHold(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, Verify(p), 0, "hold").Verdict)
 	p.Entries.OnChart = "08:10"
 	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
+	// Ink that may be another pen's is ink all the same: the chart was on.
+	p.Events = []series.Event{{Kind: series.EventAmbig, Pen: "product", From: at("08:00"), To: at("08:40")}}
+	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
 	// Where the chart's own hours fit more batches than the others do, on_chart is what is wrong.
 	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), milk(), short)
 	p.Entries.OnChart = "10:35"
