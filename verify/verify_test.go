@@ -838,14 +838,11 @@ func TestWhoseHold(t *testing.T) {
 	p.Entries.OnChart = "08:10"
 	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
 	// Ink that may be another pen's is ink all the same: the chart was on, and no other heat is in question.
-	soon := short
-	soon.OutletOpened, soon.Indicating = "12:15", []entries.Reading{{At: "11:50", Reads: 147}}
-	soon.Airspace = []entries.Reading{{At: "11:42", Reads: 152}, {At: "11:58", Reads: 152}}
 	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:33:00 146", "10:45:00 90", "11:30:00 100",
-		"11:40:00 146", "12:00:00 146", "12:10:00 90", "13:00:00 60"), soon)
+		"11:40:00 146", "12:00:00 146", "12:10:00 90", "13:00:00 60"), milk())
 	p.Events = []series.Event{{Kind: series.EventAmbig, Pen: "product", From: at("08:00"), To: at("09:40")}}
 	p.Entries.OnChart = "08:00"
-	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
+	assert.Equal(t, Pass, get(t, Verify(p), 0, "hold").Verdict)
 	// Where the chart's own hours fit more batches than the others do, on_chart is what is wrong.
 	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), milk(), short)
 	p.Entries.OnChart = "10:35"
