@@ -60,6 +60,7 @@ var opener = archive.Opener{
 		p, err := scan.Open(path, page)
 		return p, worded(path, err)
 	},
+	JPEG: scan.JPEG,
 }
 
 func worded(path string, err error) error {

@@ -23,10 +23,12 @@ import (
 var Version = "development"
 
 // Opener opens scans. Pages says how many charts a file holds; Open gives one of
-// them, counted from 1, upright.
+// them, counted from 1, upright. JPEG encodes a picture of three channels; nil: the
+// standard library does.
 type Opener struct {
 	Pages func(path string) (int, error)
 	Open  func(path string, page int) (*picture.Picture, error)
+	JPEG  func(p *picture.Picture, quality int) ([]byte, error)
 }
 
 // Step is how far along its way a chart is taken.

@@ -103,7 +103,7 @@ func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
 	case Digitize:
 		files, err = r.digitized()
 	default:
-		files, err = r.checked(job, o)
+		files, err = c.checked(r, job, o)
 		if err == nil && job.Extract {
 			o.Extract, err = extract(r, o.Findings)
 		}
@@ -594,12 +594,12 @@ func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 		return nil, err
 	}
 	var b bytes.Buffer
-	err = evidence.Overlay(&b, evidence.Input{Picture: r.picture, Face: r.face, Findings: &verify.Findings{}})
+	err = evidence.Overlay(&b, evidence.Input{Picture: r.picture, Face: r.face, Findings: &verify.Findings{}, JPEG: c.open.JPEG})
 	return []file{{"calibration.json", append(data, '\n')}, {"calibration.jpg", b.Bytes()}}, err
 }
 
 // checked verifies the series and draws the evidence.
-func (r *reading) checked(job Job, o *Outcome) ([]file, error) {
+func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 	hour, expected := r.face.Hour, ""
 	if r.recorder != nil {
 		expected = r.recorder.Form
@@ -633,7 +633,7 @@ func (r *reading) checked(job Job, o *Outcome) ([]file, error) {
 	in := evidence.Input{
 		Picture: r.picture, Face: r.face, ZeroAt: r.zeroAt, Series: r.series, Events: r.events, Findings: f,
 		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
-		Paper: job.Paper,
+		Paper: job.Paper, JPEG: c.open.JPEG,
 	}
 	files, err := r.digitized()
 	if err != nil {

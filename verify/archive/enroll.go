@@ -74,7 +74,7 @@ func EnrollForm(ctx context.Context, open Opener, path string, facts Facts, hour
 	if err := png.Encode(&image, imageOf(pic)); err != nil {
 		return nil, NewError(path, "blank", err, again)
 	}
-	if err := evidence.Overlay(&drawn, evidence.Input{Picture: pic, Face: blank.Face, Findings: &verify.Findings{}}); err != nil {
+	if err := evidence.Overlay(&drawn, evidence.Input{Picture: pic, Face: blank.Face, Findings: &verify.Findings{}, JPEG: open.JPEG}); err != nil {
 		return nil, NewError(path, "evidence", err, "this is a defect of penarm: report it together with the scan")
 	}
 	lock, err := prepare(out)

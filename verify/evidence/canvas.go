@@ -1,9 +1,9 @@
 package evidence
 
 import (
+	"encoding/binary"
 	"image"
 	"image/color"
-	"image/draw"
 	"math"
 	"slices"
 	"sync"
@@ -77,31 +77,56 @@ func (in *Input) reddish() bool {
 	return all[len(all)/2] > 25
 }
 
-// canvas is a picture that is drawn on. Coordinates and widths are pixels, (0, 0) the
-// centre of the top left one, of a picture k times smaller than img.
+// canvas is a picture of blue, green and red that is drawn on. Coordinates and widths are
+// pixels, (0, 0) the centre of the top left one, of a picture k times smaller than pic.
 type canvas struct {
-	img     *image.RGBA
+	pic     *picture.Picture
+	clip    image.Rectangle // nothing is drawn outside, in pixels of pic
 	k       float64
 	cover   []uint8 // how far the stroke in work covers each pixel: a stroke blends once, also where it crosses itself
 	touched []int32
 }
 
-func newCanvas(img *image.RGBA, k float64) *canvas {
-	return &canvas{img: img, k: k, cover: make([]uint8, img.Rect.Dx()*img.Rect.Dy())}
+// newCanvas gives a white canvas of w × h pixels.
+func newCanvas(w, h int, k float64) *canvas {
+	p := &picture.Picture{Width: w, Height: h, Channels: 3, Pix: make([]uint8, 3*w*h)}
+	whiten(p.Pix)
+	return &canvas{pic: p, clip: image.Rect(0, 0, w, h), k: k, cover: make([]uint8, w*h)}
 }
 
-// pixel is where a point lies in img.
+func whiten(pix []uint8) {
+	if len(pix) == 0 {
+		return
+	}
+	pix[0] = 255
+	for n := 1; n < len(pix); n *= 2 {
+		copy(pix[n:], pix[:n])
+	}
+}
+
+// pixel is where a point lies in pic.
 func (c *canvas) pixel(p point) point {
 	return point{(p.x+0.5)*c.k - 0.5, (p.y+0.5)*c.k - 0.5}
 }
 
+// touch lets the stroke in work cover the pixel at least that far.
+func (c *canvas) touch(x, y int, v uint8) {
+	i := y*c.pic.Width + x
+	if v <= c.cover[i] {
+		return
+	}
+	if c.cover[i] == 0 {
+		c.touched = append(c.touched, int32(i))
+	}
+	c.cover[i] = v
+}
+
 // capsule covers the points within width/2 of the segment, soft over one pixel.
 func (c *canvas) capsule(a, b point, width float64) {
-	w, h := c.img.Rect.Dx(), c.img.Rect.Dy()
 	a, b = c.pixel(a), c.pixel(b)
 	r := width*c.k/2 + 0.5
-	x0, x1 := max(0, int(math.Floor(math.Min(a.x, b.x)-r))), min(w-1, int(math.Ceil(math.Max(a.x, b.x)+r)))
-	y0, y1 := max(0, int(math.Floor(math.Min(a.y, b.y)-r))), min(h-1, int(math.Ceil(math.Max(a.y, b.y)+r)))
+	x0, x1 := max(c.clip.Min.X, int(math.Floor(math.Min(a.x, b.x)-r))), min(c.clip.Max.X-1, int(math.Ceil(math.Max(a.x, b.x)+r)))
+	y0, y1 := max(c.clip.Min.Y, int(math.Floor(math.Min(a.y, b.y)-r))), min(c.clip.Max.Y-1, int(math.Ceil(math.Max(a.y, b.y)+r)))
 	dx, dy := b.x-a.x, b.y-a.y
 	l2 := dx*dx + dy*dy
 	for y := y0; y <= y1; y++ {
@@ -115,29 +140,25 @@ func (c *canvas) capsule(a, b point, width float64) {
 			if d2 >= r*r {
 				continue
 			}
-			v := uint8(255 * math.Min(1, r-math.Sqrt(d2)))
-			if i := y*w + x; v > c.cover[i] {
-				if c.cover[i] == 0 {
-					c.touched = append(c.touched, int32(i))
-				}
-				c.cover[i] = v
-			}
+			c.touch(x, y, uint8(255*math.Min(1, r-math.Sqrt(d2))))
 		}
 	}
 }
 
 // blend lays the colour where the stroke covers and makes the canvas ready for the next stroke.
 func (c *canvas) blend(col color.RGBA) {
-	w := c.img.Rect.Dx()
 	for _, i := range c.touched {
-		a := uint32(c.cover[i]) * uint32(col.A) / 255
+		over(c.pic.Pix[3*int(i):3*int(i)+3], col, uint32(c.cover[i])*uint32(col.A)/255)
 		c.cover[i] = 0
-		p := c.img.Pix[(int(i)/w)*c.img.Stride+(int(i)%w)*4:]
-		p[0] = uint8((uint32(p[0])*(255-a) + uint32(col.R)*a + 127) / 255)
-		p[1] = uint8((uint32(p[1])*(255-a) + uint32(col.G)*a + 127) / 255)
-		p[2] = uint8((uint32(p[2])*(255-a) + uint32(col.B)*a + 127) / 255)
 	}
 	c.touched = c.touched[:0]
+}
+
+// over lays a colour on a pixel, a of 255 parts.
+func over(p []uint8, col color.RGBA, a uint32) {
+	p[0] = uint8((uint32(p[0])*(255-a) + uint32(col.B)*a + 127) / 255)
+	p[1] = uint8((uint32(p[1])*(255-a) + uint32(col.G)*a + 127) / 255)
+	p[2] = uint8((uint32(p[2])*(255-a) + uint32(col.R)*a + 127) / 255)
 }
 
 // stroke draws a polyline; dash gives on and off lengths in pixels, nil is solid.
@@ -178,8 +199,13 @@ func (c *canvas) disc(p point, radius float64, col color.RGBA) {
 }
 
 func (c *canvas) fill(x0, y0, x1, y1 float64, col color.RGBA) {
-	r := image.Rect(int(math.Round(x0*c.k)), int(math.Round(y0*c.k)), int(math.Round(x1*c.k)), int(math.Round(y1*c.k)))
-	draw.Draw(c.img, r, image.NewUniform(color.NRGBA(col)), image.Point{}, draw.Over)
+	r := image.Rect(int(math.Round(x0*c.k)), int(math.Round(y0*c.k)), int(math.Round(x1*c.k)), int(math.Round(y1*c.k))).Intersect(c.clip)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		row := c.pic.Pix[3*y*c.pic.Width:]
+		for x := r.Min.X; x < r.Max.X; x++ {
+			over(row[3*x:3*x+3], col, uint32(col.A))
+		}
+	}
 }
 
 func (c *canvas) box(x0, y0, x1, y1, width float64, col color.RGBA) {
@@ -225,10 +251,28 @@ func (l *letters) width(s string) float64 {
 
 // text writes s with its middle left at p; align 0 begins, 0.5 centres, 1 ends at p.
 func (c *canvas) text(l *letters, p point, align float64, s string, col color.RGBA) {
-	d := font.Drawer{Dst: c.img, Src: image.NewUniform(col), Face: l.face}
 	q := c.pixel(point{p.x - align*l.width(s), p.y + 0.36*l.size})
-	d.Dot = fixed.Point26_6{X: fixed.Int26_6(64 * q.x), Y: fixed.Int26_6(64 * q.y)}
-	d.DrawString(s)
+	dot := fixed.Point26_6{X: fixed.Int26_6(64 * q.x), Y: fixed.Int26_6(64 * q.y)}
+	before := rune(-1)
+	for _, letter := range s {
+		if before >= 0 {
+			dot.X += l.face.Kern(before, letter)
+		}
+		r, mask, at, advance, ok := l.face.Glyph(dot, letter)
+		if !ok {
+			continue
+		}
+		in := r.Intersect(c.clip)
+		for y := in.Min.Y; y < in.Max.Y; y++ {
+			for x := in.Min.X; x < in.Max.X; x++ {
+				_, _, _, a := mask.At(at.X+x-r.Min.X, at.Y+y-r.Min.Y).RGBA()
+				c.touch(x, y, uint8(a>>8))
+			}
+		}
+		dot.X += advance
+		before = letter
+	}
+	c.blend(col)
 }
 
 // tag writes s centred at p on a light ground, so that it reads over print and ink.
@@ -238,97 +282,112 @@ func (c *canvas) tag(l *letters, p point, s string, col color.RGBA) {
 	c.text(l, p, 0.5, s, col)
 }
 
-// resize gives the picture as RGBA of w × h pixels: the mean over each new
-// pixel's footprint when it shrinks, linear between pixels when it grows.
-func resize(p *picture.Picture, w, h int) *image.RGBA {
-	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	xs := taps(p.Width, w)
+// resize draws the part of the picture inside from on the top left w × h pixels of the
+// canvas: the mean over each new pixel's footprint when it shrinks, linear between pixels when it grows.
+func (c *canvas) resize(p *picture.Picture, from image.Rectangle, w, h int) {
 	ch := p.Channels
-	wide := p.Width * ch
-	acc := make([]uint32, wide)
-	for y, t := range taps(p.Height, h) {
-		// Rows first: long runs of neighbouring bytes are what a processor is quick at.
-		for k, wt := range t.weights {
-			src := p.Pix[(t.from+k)*wide : (t.from+k+1)*wide]
-			acc := acc[:len(src)]
-			if k == 0 {
-				for i, v := range src {
-					acc[i] = wt * uint32(v)
-				}
+	wide := from.Dx() * ch
+	xs, ys := taps(from.Dx(), w), taps(from.Dy(), h)
+	// Eight bytes of a row at once, in two words of four sums of 16 bits: the
+	// weights add up to 256, so that no sum runs over.
+	const lanes, round = 0x00ff00ff00ff00ff, 0x0080008000800080
+	even, odd := make([]uint64, (wide+7)/8), make([]uint64, (wide+7)/8)
+	row := make([]uint8, 8*len(even)+8*ch*xs.n) // behind its end: what weights of 0 take in
+	last := make([]uint8, 8*len(even))
+	for y := range h {
+		for k := range ys.n {
+			wt := ys.weights[y*ys.n+k]
+			if wt == 0 && k > 0 {
 				continue
 			}
-			for i, v := range src {
-				acc[i] += wt * uint32(v)
+			start := ((from.Min.Y+ys.from[y]+k)*p.Width + from.Min.X) * ch
+			src := p.Pix[start:]
+			if len(src) < len(last) { // the end of the picture is no multiple of eight
+				copy(last, src)
+				src = last
+			}
+			for i := range even {
+				v := binary.LittleEndian.Uint64(src[8*i:])
+				if k == 0 {
+					even[i], odd[i] = (v&lanes)*wt+round, (v>>8&lanes)*wt+round
+					continue
+				}
+				even[i] += (v & lanes) * wt
+				odd[i] += (v >> 8 & lanes) * wt
 			}
 		}
-		o := out.Pix[y*out.Stride : y*out.Stride+4*w]
-		for x, t := range xs {
-			var b, g, r uint32
-			from := acc[t.from*ch : (t.from+len(t.weights))*ch]
-			if ch == 3 {
-				for k, wt := range t.weights {
-					v := from[3*k : 3*k+3 : 3*k+3]
-					b, g, r = b+wt*(v[0]>>spare), g+wt*(v[1]>>spare), r+wt*(v[2]>>spare)
-				}
-			} else {
-				for k, wt := range t.weights {
-					b += wt * (from[k] >> spare)
-				}
-				g, r = b, b
+		for i, e := range even {
+			binary.LittleEndian.PutUint64(row[8*i:], e>>8&lanes|odd[i]&^lanes)
+		}
+		out := c.pic.Pix[3*y*c.pic.Width:][:3*w]
+		for x := range w {
+			var sum uint64 = round
+			at := xs.from[x] * ch
+			for _, wt := range xs.weights[x*xs.n : (x+1)*xs.n] {
+				v := uint64(binary.LittleEndian.Uint32(row[at:]))
+				sum += (v&0xff | v&0xff00<<8 | v&0xff0000<<16) * wt
+				at += ch
 			}
-			q := o[4*x : 4*x+4 : 4*x+4]
-			q[0], q[1], q[2], q[3] = uint8((r+half)>>(2*shift-spare)), uint8((g+half)>>(2*shift-spare)), uint8((b+half)>>(2*shift-spare)), 255
+			o := out[3*x : 3*x+3 : 3*x+3]
+			if ch == 1 {
+				o[0], o[1], o[2] = uint8(sum>>8), uint8(sum>>8), uint8(sum>>8)
+				continue
+			}
+			o[0], o[1], o[2] = uint8(sum>>8), uint8(sum>>24), uint8(sum>>40)
 		}
 	}
-	return out
 }
 
-const (
-	shift = 14                         // bits of a weight
-	spare = 6                          // bits dropped between rows and columns: 8 + 2·shift − spare must fit 32
-	half  = 1 << (2*shift - spare - 1) // of the last bit kept
-)
-
-// tap is which old pixels make one new one, weights in 1/2^shift.
-type tap struct {
-	from    int
-	weights []uint32
+// tapped says which n old pixels, from the first one on, make each new one, and
+// their weights in 1/256, n for each new pixel.
+type tapped struct {
+	n       int
+	from    []int
+	weights []uint64
 }
 
-func taps(old, new int) []tap {
-	out := make([]tap, new)
+func taps(old, new int) tapped {
 	s := float64(old) / float64(new)
-	for i := range out {
-		mid, reach := (float64(i)+0.5)*s-0.5, math.Max(1, s) // triangle when growing, box when shrinking
+	reach := math.Max(1, s) // triangle when growing, box when shrinking
+	out := tapped{n: int(reach*2) + 2, from: make([]int, new)}
+	out.weights = make([]uint64, out.n*new)
+	most := 1
+	exact := make([]float64, out.n)
+	for i := range out.from {
+		mid := (float64(i)+0.5)*s - 0.5
+		weight := func(j int) float64 {
+			d := math.Abs(float64(j) - mid)
+			if s > 1 {
+				return math.Max(0, math.Min(1, s/2+0.5-d))
+			}
+			return math.Max(0, 1-d)
+		}
 		lo, hi := max(0, int(math.Ceil(mid-reach))), min(old-1, int(math.Floor(mid+reach)))
-		var w []float64
+		for lo < hi && weight(lo) == 0 {
+			lo++
+		}
+		for lo < hi && weight(hi) == 0 {
+			hi--
+		}
 		sum := 0.0
 		for j := lo; j <= hi; j++ {
-			d := math.Abs(float64(j) - mid)
-			v := 1 - d
-			if s > 1 {
-				v = math.Min(1, s/2+0.5-d)
-			}
-			v = math.Max(0, v)
-			w, sum = append(w, v), sum+v
+			exact[j-lo] = weight(j)
+			sum += exact[j-lo]
 		}
-		for len(w) > 1 && w[0] == 0 {
-			w, lo = w[1:], lo+1
+		// Each weight is rounded so that all up to it add up best: together they are 256.
+		upTo, given := 0.0, uint64(0)
+		for j, v := range exact[:hi-lo+1] {
+			upTo += v
+			w := uint64(math.Round(256*upTo/sum)) - given
+			out.weights[i*out.n+j] = w
+			given += w
 		}
-		for len(w) > 1 && w[len(w)-1] == 0 {
-			w = w[:len(w)-1]
-		}
-		t := tap{from: lo}
-		left := uint32(1 << shift)
-		for j, v := range w {
-			k := uint32(math.Round(v / sum * (1 << shift)))
-			if j == len(w)-1 || k > left {
-				k = left
-			}
-			left -= k
-			t.weights = append(t.weights, k)
-		}
-		out[i] = t
+		out.from[i] = lo
+		most = max(most, hi-lo+1)
 	}
+	for i := range out.from { // no more than are needed
+		copy(out.weights[i*most:(i+1)*most], out.weights[i*out.n:])
+	}
+	out.n, out.weights = most, out.weights[:most*new]
 	return out
 }

@@ -9,6 +9,7 @@ import (
 	"image/jpeg"
 	"image/png"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -203,13 +204,44 @@ func TestOverlaySparesTheDesk(t *testing.T) {
 
 func TestResizeKeepsTheMean(t *testing.T) {
 	p := &picture.Picture{Width: 4, Height: 2, Channels: 1, Pix: []uint8{0, 100, 200, 40, 20, 80, 60, 100}}
-	out := resize(p, 2, 1)
-	assert.Equal(t, color.RGBA{50, 50, 50, 255}, out.RGBAAt(0, 0))                                           // (0+100+20+80)/4
-	assert.Equal(t, color.RGBA{100, 100, 100, 255}, out.RGBAAt(1, 0))                                        // (200+40+60+100)/4
+	resize := func(p *picture.Picture, w, h int) []uint8 {
+		c := newCanvas(w, h, 1)
+		c.resize(p, image.Rect(0, 0, p.Width, p.Height), w, h)
+		return c.pic.Pix
+	}
+	// (0+100+20+80)/4, (200+40+60+100)/4
+	assert.Equal(t, []uint8{50, 50, 50, 100, 100, 100}, resize(p, 2, 1))
 	colours := &picture.Picture{Width: 3, Height: 3, Channels: 3, Pix: bytes.Repeat([]uint8{10, 20, 30}, 9)} // blue, green, red
 	for _, n := range []int{1, 2, 3, 7} {
-		out = resize(colours, n, n)
-		assert.Equal(t, color.RGBA{30, 20, 10, 255}, out.RGBAAt(n-1, n/2), "%d pixels", n)
+		assert.Equal(t, bytes.Repeat([]uint8{10, 20, 30}, n*n), resize(colours, n, n), "%d pixels", n)
+	}
+	// Whatever the sizes, each new pixel is the mean over its footprint, to the rounding of the weights.
+	r := rand.New(rand.NewPCG(5, 6))
+	for range 40 {
+		ch := 1 + 2*r.IntN(2)
+		p := &picture.Picture{Width: 1 + r.IntN(24), Height: 1 + r.IntN(24), Channels: ch}
+		for range p.Width * p.Height * ch {
+			p.Pix = append(p.Pix, uint8(r.IntN(256)))
+		}
+		w, h := 1+r.IntN(p.Width), 1+r.IntN(p.Height)
+		got := resize(p, w, h)
+		share := func(i, n, old, j int) float64 { // of old pixel j in new pixel i
+			s := float64(old) / float64(n)
+			return math.Max(0, math.Min(float64(i+1)*s, float64(j+1))-math.Max(float64(i)*s, float64(j))) / s
+		}
+		for y := range h {
+			for x := range w {
+				for k := range 3 {
+					want := 0.0
+					for j := range p.Height {
+						for i := range p.Width {
+							want += share(y, h, p.Height, j) * share(x, w, p.Width, i) * float64(p.Pix[(j*p.Width+i)*ch+min(k, ch-1)])
+						}
+					}
+					require.InDelta(t, want, got[3*(y*w+x)+k], 3, "%d × %d of %d × %d at %d, %d", w, h, p.Width, p.Height, x, y)
+				}
+			}
+		}
 	}
 }
 

@@ -6,13 +6,11 @@ import (
 	"fmt"
 	"image"
 	"image/color"
-	"image/jpeg"
 	"io"
 	"math"
 	"time"
 
 	"penarm/calibrate/form"
-	"penarm/calibrate/picture"
 	"penarm/digitize/series"
 )
 
@@ -42,7 +40,7 @@ func drawOverlay(w io.Writer, in *Input, full bool) error {
 	o.holds()
 	o.marks()
 	o.legend()
-	return jpeg.Encode(w, o.c.img, &jpeg.Options{Quality: 88})
+	return in.encode(w, o.c.pic)
 }
 
 // overlayJPEG is the overlay as the report takes it in.
@@ -80,11 +78,12 @@ func newOverlay(in *Input, full bool) (*overlay, error) {
 		return nil, errors.New("evidence: no picture, no calibration or no findings to draw: check the scan first")
 	}
 	o := &overlay{in: in}
-	pic := in.Picture
+	part := image.Rect(0, 0, in.Picture.Width, in.Picture.Height)
 	if !full {
-		pic, o.from = in.chartOnly()
+		part = in.chartOnly()
 	}
-	pw, ph := float64(pic.Width), float64(pic.Height)
+	o.from = point{float64(part.Min.X), float64(part.Min.Y)}
+	pw, ph := float64(part.Dx()), float64(part.Dy())
 	o.scale = overlaySide / math.Max(pw, ph)
 	row := math.Round(0.016 * overlaySide)
 	lines, err := in.legendLines(overlaySide * pw / math.Max(pw, ph) * 0.94)
@@ -101,13 +100,8 @@ func newOverlay(in *Input, full bool) (*overlay, error) {
 	}
 	w, h := max(1, int(math.Round(pw*o.scale*k))), max(1, int(math.Round(ph*o.scale*k)))
 	o.w, o.h = float64(w)/k, float64(h)/k
-	small := resize(pic, w, h)
-	img := image.NewRGBA(image.Rect(0, 0, w, h+int(legend*k)))
-	copy(img.Pix, small.Pix)
-	for i := len(small.Pix); i < len(img.Pix); i++ {
-		img.Pix[i] = 255
-	}
-	o.c = newCanvas(img, k)
+	o.c = newCanvas(w, h+int(legend*k), k)
+	o.c.resize(in.Picture, part, w, h)
 	f := in.Face.Form
 	a, b := o.paper(0, f.Outer()), o.paper(f.RotationHours/2, f.Outer())
 	o.mm = math.Hypot(a.x-b.x, a.y-b.y) / (2 * f.Outer())
@@ -118,9 +112,9 @@ func newOverlay(in *Input, full bool) (*overlay, error) {
 	return o, errors.Join(errs[:]...)
 }
 
-// chartOnly gives the picture, cut down to the chart with room for words around
-// it where the chart would else be drawn a good deal smaller, and the pixel where the cut starts.
-func (in *Input) chartOnly() (*picture.Picture, point) {
+// chartOnly is the part of the picture that is drawn: the chart with room for words around
+// it where the chart would else be drawn a good deal smaller, or all.
+func (in *Input) chartOnly() image.Rectangle {
 	p, f := in.Picture, in.Face.Form
 	r := math.Max(f.DiameterMM/2, f.Outer()) * 1.16
 	lo, hi := point{math.Inf(1), math.Inf(1)}, point{math.Inf(-1), math.Inf(-1)}
@@ -131,18 +125,12 @@ func (in *Input) chartOnly() (*picture.Picture, point) {
 		q = point{q.x + k*(q.x-c.x), q.y + k*(q.y-c.y)}
 		lo, hi = point{math.Min(lo.x, q.x), math.Min(lo.y, q.y)}, point{math.Max(hi.x, q.x), math.Max(hi.y, q.y)}
 	}
-	x0, y0 := max(0, int(lo.x)), max(0, int(lo.y))
-	x1, y1 := min(p.Width, int(hi.x)+1), min(p.Height, int(hi.y)+1)
-	if x1-x0 < 16 || y1-y0 < 16 || float64(max(x1-x0, y1-y0)) > 0.87*float64(max(p.Width, p.Height)) {
-		return p, point{}
+	all := image.Rect(0, 0, p.Width, p.Height)
+	part := image.Rect(int(lo.x), int(lo.y), int(hi.x)+1, int(hi.y)+1).Intersect(all)
+	if part.Dx() < 16 || part.Dy() < 16 || float64(max(part.Dx(), part.Dy())) > 0.87*float64(max(p.Width, p.Height)) {
+		return all
 	}
-	out := *p
-	out.Width, out.Height = x1-x0, y1-y0
-	out.Pix = make([]uint8, 0, out.Width*out.Height*p.Channels)
-	for y := y0; y < y1; y++ {
-		out.Pix = append(out.Pix, p.Pix[(y*p.Width+x0)*p.Channels:(y*p.Width+x1)*p.Channels]...)
-	}
-	return &out, point{float64(x0), float64(y0)}
+	return part
 }
 
 // draw turns picture pixels into drawn ones; pixel centres stay pixel centres.

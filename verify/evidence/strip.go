@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"image"
 	"image/color"
-	"image/draw"
 	"image/png"
 	"io"
 	"math"
@@ -13,6 +12,7 @@ import (
 	"time"
 
 	"penarm/calibrate"
+	"penarm/calibrate/picture"
 	"penarm/digitize/series"
 	"penarm/verify"
 )
@@ -56,11 +56,7 @@ func Strip(w io.Writer, in Input) error {
 	columns, rows := max(int(wide*scale), stripColumns/3), max(int(high*scale), stripFlat)
 	holds := (&plotter{in: &in}).holds()
 	height := stripHead + rows + stripFoot
-	img := image.NewRGBA(image.Rect(0, 0, stripMargin+stripColumns+20, height+len(holds)*(closeHead+closeHigh+stripFoot)))
-	for i := range img.Pix {
-		img.Pix[i] = 255
-	}
-	s := &strip{in: &in, c: newCanvas(img, 1)}
+	s := &strip{in: &in, c: newCanvas(stripMargin+stripColumns+20, height+len(holds)*(closeHead+closeHigh+stripFoot), 1)}
 	var errs [2]error
 	s.plain, errs[0] = newLetters(20, false, 1)
 	s.bold, errs[1] = newLetters(22, true, 1)
@@ -78,18 +74,18 @@ func Strip(w io.Writer, in Input) error {
 		s.closeUps(b, height+i*(closeHead+closeHigh+stripFoot), res)
 	}
 	enc := png.Encoder{CompressionLevel: png.BestSpeed}
-	return enc.Encode(w, reduce(img))
+	return enc.Encode(w, reduce(s.c.pic))
 }
 
 // reduce cuts the colours to 256: the most frequent of 4,096 cells each give their
 // mean, every other cell takes the nearest of these. A strip of noisy paper so
 // takes a sixth of the room.
-func reduce(img *image.RGBA) *image.Paletted {
+func reduce(p *picture.Picture) *image.Paletted {
 	const cells = 1 << 12
-	cell := func(p []uint8) int { return int(p[0]>>4)<<8 | int(p[1]>>4)<<4 | int(p[2]>>4) }
-	var sums [cells][4]int // red, green, blue, count
-	for i := 0; i < len(img.Pix); i += 4 {
-		p := img.Pix[i : i+4 : i+4]
+	cell := func(p []uint8) int { return int(p[2]>>4)<<8 | int(p[1]>>4)<<4 | int(p[0]>>4) }
+	var sums [cells][4]int // blue, green, red, count
+	for i := 0; i < len(p.Pix); i += 3 {
+		p := p.Pix[i : i+3 : i+3]
 		s := &sums[cell(p)]
 		s[0], s[1], s[2], s[3] = s[0]+int(p[0]), s[1]+int(p[1]), s[2]+int(p[2]), s[3]+1
 	}
@@ -109,7 +105,7 @@ func reduce(img *image.RGBA) *image.Paletted {
 		s := sums[i]
 		if n < 256 {
 			index[i] = uint8(n)
-			colours = append(colours, color.RGBA{uint8(s[0]), uint8(s[1]), uint8(s[2]), 255})
+			colours = append(colours, color.RGBA{uint8(s[2]), uint8(s[1]), uint8(s[0]), 255})
 			continue
 		}
 		best := math.MaxInt
@@ -120,9 +116,9 @@ func reduce(img *image.RGBA) *image.Paletted {
 			}
 		}
 	}
-	out := image.NewPaletted(img.Rect, colours)
+	out := image.NewPaletted(image.Rect(0, 0, p.Width, p.Height), colours)
 	for i := range out.Pix {
-		out.Pix[i] = index[cell(img.Pix[4*i:4*i+4])]
+		out.Pix[i] = index[cell(p.Pix[3*i:3*i+3])]
 	}
 	return out
 }
@@ -214,21 +210,21 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, asid
 		Hour: h0, HourStep: (h1 - h0) / float64(n), Columns: n,
 		Radius: inner, RadiusStep: (outer - inner) / float64(m), Rows: m}, s.planes)
 	up := in.Face.Form.Temperature(outer) > in.Face.Form.Temperature(inner)
-	img := s.c.img
+	pic := s.c.pic
 	for k := range m {
 		row := r.Max.Y - 1 - k
 		if !up {
 			row = r.Min.Y + k
 		}
-		px := img.Pix[img.PixOffset(r.Min.X, row):]
-		for ch := range 3 { // red, green, blue
-			plane := s.planes[min(2-ch, len(s.planes)-1)]
+		px := pic.Pix[3*(row*pic.Width+r.Min.X):]
+		for ch := range 3 {
+			plane := s.planes[min(ch, len(s.planes)-1)]
 			for c := range n {
 				v := plane[c*m+k]
 				if v == calibrate.Outside {
 					v = beyond
 				}
-				px[4*c+ch] = uint8(v + 0.5)
+				px[3*c+ch] = uint8(v + 0.5)
 			}
 		}
 	}
@@ -242,24 +238,23 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, asid
 		}
 		return float64(r.Max.Y) - 1 - v
 	}
-	// Everything read is drawn on a canvas of the window's own, so that nothing runs out of it.
-	sub := newCanvas(img.SubImage(r).(*image.RGBA), 1)
-	local := func(px, py float64) point { return point{px - float64(r.Min.X), py - float64(r.Min.Y)} }
+	all := s.c.clip
+	s.c.clip = r // nothing read runs out of the window
 	for _, b := range in.Findings.Batches {
 		if b.Hold == nil {
 			continue
 		}
 		a, e := x("product", b.Hold.Start.Time), x("product", b.Hold.End.Time)
 		tint := color.RGBA{60, 80, 160, 26}
-		draw.Draw(img, image.Rect(int(a), r.Min.Y, int(e), r.Max.Y).Intersect(r), image.NewUniform(color.NRGBA(tint)), image.Point{}, draw.Over)
+		s.c.fill(math.Floor(a), float64(r.Min.Y), math.Floor(e), float64(r.Max.Y), tint)
 		ly := y(b.Legal, b.Unit)
 		dark := func(p, q point, width float64, dash ...float64) {
-			sub.stroke([]point{p, q}, width+2.4, color.RGBA{255, 255, 255, 190})
-			sub.stroke([]point{p, q}, width, legal, dash...)
+			s.c.stroke([]point{p, q}, width+2.4, color.RGBA{255, 255, 255, 190})
+			s.c.stroke([]point{p, q}, width, legal, dash...)
 		}
-		dark(local(math.Max(a-80, float64(r.Min.X)), ly), local(math.Min(e+80, float64(r.Max.X)), ly), 1.6, 10, 6)
+		dark(point{math.Max(a-80, float64(r.Min.X)), ly}, point{math.Min(e+80, float64(r.Max.X)), ly}, 1.6, 10, 6)
 		for _, v := range []float64{a, e} {
-			dark(local(v, float64(r.Min.Y)), local(v, float64(r.Max.Y)), 1.4, 3, 5)
+			dark(point{v, float64(r.Min.Y)}, point{v, float64(r.Max.Y)}, 1.4, 3, 5)
 		}
 	}
 	for i := range in.Series {
@@ -271,7 +266,7 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, asid
 		for _, rn := range runs(sr) {
 			var good []point
 			for _, v := range rn {
-				good = append(good, local(x(sr.Pen, v.Time), y(v.Temperature, sr.Unit)))
+				good = append(good, point{x(sr.Pen, v.Time), y(v.Temperature, sr.Unit)})
 			}
 			good = beside(good, d)
 			for a := 0; a < len(rn); {
@@ -283,11 +278,12 @@ func (s *strip) window(r image.Rectangle, from, to time.Time, inner, outer, asid
 				if rn[a].Quality == series.Weak {
 					dash = []float64{2, 5}
 				}
-				sub.stroke(good[a:min(b+1, len(rn))], 1.8, in.penColour(sr.Pen), dash...)
+				s.c.stroke(good[a:min(b+1, len(rn))], 1.8, in.penColour(sr.Pen), dash...)
 				a = b
 			}
 		}
 	}
+	s.c.clip = all
 	s.axes(r, from, to, inner, outer, x, y)
 	s.c.box(float64(r.Min.X)-1, float64(r.Min.Y)-1, float64(r.Max.X), float64(r.Max.Y), 1.5, ink)
 }
