@@ -62,6 +62,7 @@ const (
 	printShare   = 0.08 // of the turn's blocks: print is at least nearly as dark in all others
 	toneTab      = 8    // entries of the table of tones a grey level
 	aroundEvery  = 4    // rows: so many suffice for the profile of an arc
+	beyondRows   = 3    // of the outermost circle's own line
 )
 
 // toneOf gives the tones of all grey levels, in steps of 1/toneTab, that ink takes away from:
@@ -303,6 +304,9 @@ func (m *printed) learnCircles(s samplePlanes) {
 			}
 			half[r] = quantile(buf, 0.4)
 			most[r] = quantile(buf, printShare)
+			if m.beyond(r) && brokenOff(s, c, r, half[r]) {
+				most[r] = 0
+			}
 		}
 		for r, v := range m.usual(half) {
 			most[r] = min(1.3*half[r], 1.5*max(most[r], v)) + 0.03
@@ -333,6 +337,33 @@ func (m *printed) learnCircles(s samplePlanes) {
 			}
 		}
 	}
+}
+
+// beyond says whether a row lies past the ends of the scale, where a resting pen draws.
+func (m *printed) beyond(row int) bool {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, circles := range m.circleRows {
+		for _, r := range circles {
+			lo, hi = math.Min(lo, r), math.Max(hi, r)
+		}
+	}
+	return float64(row) < lo-beyondRows || float64(row) > hi+beyondRows
+}
+
+// brokenOff says whether what lies along a row for most of the turn stops for as long as a chart is
+// off the recorder at least: print does not, a pen that rested there does.
+func brokenOff(s samplePlanes, channel, row int, usual float32) bool {
+	n, rows := s.frame.Columns, s.frame.Rows
+	least := int(math.Ceil(blankShare * float64(n)))
+	bare := 0
+	for c := range n + least {
+		if v := s.planes[channel][c%n*rows+row]; v == missing || v > 0.3*usual {
+			bare = 0
+		} else if bare++; bare >= least {
+			return true
+		}
+	}
+	return false
 }
 
 // usual gives for each row what circles of the kind nearest to it usually have at its distance, 0
