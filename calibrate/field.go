@@ -23,13 +23,62 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 		}
 		return 1e-6 * total
 	}
-	var buf [mostTerms]float64
-	coef, rms, err := solve(ss, 2*n, ridge, func(px, py float64, bx, by []float64) {
-		t := terms(degree, px/scale, py/scale, buf[:0])
+	// The equations hold products of two monomials, which are monomials again: sums over those up to twice the
+	// degree, one for each pair of components of the normals, are all that the sightings have to be gone through for.
+	products := termCount(2 * degree)
+	mono := make([]float64, 0, products)
+	sums := make([]float64, 3*products)
+	xx, xy, yy := sums[:products], sums[products:2*products], sums[2*products:]
+	bx, by := make([]float64, n), make([]float64, n)
+	at := make([]float64, 0, n*len(ss))
+	for i := range ss {
+		mono = terms(degree, ss[i].x/scale, ss[i].y/scale, mono)
+		at = append(at, mono...)
+	}
+	coef, rms, err := reweight(ss, 2*n, ridge, func(eq *lsq.Normal, weight []float64) {
+		clear(sums)
 		clear(bx)
 		clear(by)
-		copy(bx[:n], t)
-		copy(by[n:], t)
+		for i, w := range weight {
+			if w == 0 {
+				continue
+			}
+			s := &ss[i]
+			mono = terms(2*degree, s.x/scale, s.y/scale, mono)
+			wxx, wxy, wyy := w*s.nx*s.nx, w*s.nx*s.ny, w*s.ny*s.ny
+			for k, t := range mono {
+				xx[k] += wxx * t
+				xy[k] += wxy * t
+				yy[k] += wyy * t
+			}
+			for k, t := range mono[:n] {
+				bx[k] += w * s.nx * s.off * t
+				by[k] += w * s.ny * s.off * t
+			}
+		}
+		for a, i := 0, 0; a <= degree; a++ {
+			for q := 0; q <= a; q, i = q+1, i+1 {
+				eq.Sum(i, bx[i])
+				eq.Sum(n+i, by[i])
+				for b, j := 0, 0; b <= degree; b++ {
+					for r := 0; r <= b; r, j = r+1, j+1 {
+						k := termCount(a+b-1) + q + r
+						if j <= i {
+							eq.Product(i, j, xx[k])
+							eq.Product(n+i, n+j, yy[k])
+						}
+						eq.Product(n+i, j, xy[k])
+					}
+				}
+			}
+		}
+	}, func(i int, coef []float64) float64 {
+		var dx, dy float64
+		for k, t := range at[i*n : (i+1)*n] {
+			dx += t * coef[k]
+			dy += t * coef[n+k]
+		}
+		return dx*ss[i].nx + dy*ss[i].ny
 	})
 	if err != nil {
 		return nil, nil, 0, err

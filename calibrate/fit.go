@@ -39,6 +39,7 @@ type fitted struct {
 	rings  float64 // rms of circle crossings, mm
 	arcs   float64 // rms of arc crossings, mm along the circle
 	u      float64 // rms of what the field leaves in small cells, mm
+	moved  float64 // rms of the field of the last step, mm
 	blank  float64 // correlation with the blank, 0 without one
 	score  float64 // of the ends test
 	degree int
@@ -347,7 +348,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		if t.u < slackMM || round == 2 {
 			break
 		}
-		cs = radials(pl, &t.warp, p).slide(p, 0.7*p.spacing())
+		cs = radials(pl, &t.warp, p, spokeFan).slide(p, 0.7*p.spacing())
 	}
 	if err := t.finish(p, f); err != nil {
 		return nil, err
@@ -374,12 +375,15 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 	var c crossings
 	var a arcCrossings
 	var cs, as []sighting
-	for round, blocks := range []int{90, 180} {
-		c = cross(t.plane, &t.warp, p, 0.30, blocks)
+	for round := range 2 {
+		c = cross(t.plane, &t.warp, p, 0.30, 180)
 		a = crossArcs(t.plane, &t.warp, f, 0.7-0.2*float64(round))
 		cs, as = c.sightings(p), a.sightings(f)
 		if err := t.bend(cs, as, p.outer); err != nil {
 			return err
+		}
+		if t.moved < stillMM {
+			break
 		}
 	}
 	t.rings, t.kept = c.rms()
@@ -399,15 +403,31 @@ func (t *fitted) bend(cs, as []sighting, scale float64) error {
 	}
 	var x, y []float64
 	var err error
-	if x, y, t.degree, t.u, err = bestField(append(cells(cs, scale), cells(as, scale)...), scale); err != nil {
+	in := append(cells(cs, scale), cells(as, scale)...)
+	if x, y, t.degree, t.u, err = bestField(in, scale); err != nil {
 		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
 	}
+	sum := 0.0
+	var buf [mostTerms]float64
+	for _, s := range in {
+		var dx, dy float64
+		for i, v := range terms(t.degree, s.x/scale, s.y/scale, buf[:0]) {
+			dx += v * x[i]
+			dy += v * y[i]
+		}
+		sum += dx*dx + dy*dy
+	}
+	t.moved = math.Sqrt(sum / float64(len(in)))
 	t.warp.shift(t.degree, scale, x, y)
 	return nil
 }
 
-// slackMM is what the field may leave in the pieces of the pattern before single crossings are looked for.
-const slackMM = 0.03
+// What the field may leave in the pieces of the pattern before single crossings are looked for, and by how much
+// those may move the map without being looked for again.
+const (
+	slackMM = 0.03
+	stillMM = 0.01
+)
 
 func rmsOff(ss []sighting) float64 {
 	abs := make([]float64, len(ss))
@@ -451,7 +471,7 @@ const (
 // judge looks at the finished map once more with fresh samples, as a whole and
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
-	rd := radials(t.plane, &t.warp, p)
+	rd := radials(t.plane, &t.warp, p, spokeFan)
 	tab := rd.table(p)
 	whole := tab.ends(p, 0, sectors, endsReach)
 	t.score, t.lead = whole.score, whole.lead/(p.selfLead(endsReach)*whole.score)

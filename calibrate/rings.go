@@ -3,7 +3,6 @@ package calibrate
 import (
 	"errors"
 	"math"
-	"sort"
 
 	"penarm/calibrate/internal/lsq"
 )
@@ -24,11 +23,7 @@ const cutMM = 0.1
 // for a point the x and y components of every function. Reweighted least squares
 // after Huber, with the scale from the median and a cut at six times it.
 func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y float64, bx, by []float64)) (coef []float64, rms float64, err error) {
-	bx, by, row := make([]float64, n), make([]float64, n), make([]float64, n)
-	res := make([]float64, len(ss))
-	for i := range ss {
-		res[i] = ss[i].off
-	}
+	bx, by := make([]float64, n), make([]float64, n)
 	rows := make([]float64, n*len(ss))
 	for i := range ss {
 		s := &ss[i]
@@ -37,39 +32,55 @@ func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y floa
 			rows[i*n+k] = bx[k]*s.nx + by[k]*s.ny
 		}
 	}
-	abs := make([]float64, len(ss))
+	return reweight(ss, n, ridge, func(eq *lsq.Normal, weight []float64) {
+		for i, w := range weight {
+			if w > 0 {
+				eq.Add(rows[i*n:(i+1)*n], ss[i].off, w)
+			}
+		}
+	}, func(i int, coef []float64) float64 {
+		v := 0.0
+		for k, r := range rows[i*n : (i+1)*n] {
+			v += coef[k] * r
+		}
+		return v
+	})
+}
+
+// reweight is the loop of solve: gather adds the sightings with their weights to the equations, and
+// value is what coefficients make of a sighting's place, along its normal.
+func reweight(ss []sighting, n int, ridge func(i int) float64, gather func(eq *lsq.Normal, weight []float64), value func(i int, coef []float64) float64) (coef []float64, rms float64, err error) {
+	res, abs, weight := make([]float64, len(ss)), make([]float64, len(ss)), make([]float64, len(ss))
+	for i := range ss {
+		res[i] = ss[i].off
+	}
 	for range 4 {
 		for i, r := range res {
 			abs[i] = math.Abs(r)
 		}
 		scale := math.Max(1.4826*median(abs), 1e-4)
+		cut := math.Max(6*scale, cutMM)
+		for i, a := range abs {
+			switch weight[i] = ss[i].weight; {
+			case a > cut:
+				weight[i] = 0
+			case a > 1.5*scale:
+				weight[i] *= 1.5 * scale / a
+			}
+		}
 		eq := lsq.New(n)
 		for k := range n {
 			eq.Ridge(k, ridge(k))
 		}
-		for i := range ss {
-			a := math.Abs(res[i])
-			if a > math.Max(6*scale, cutMM) {
-				continue
-			}
-			w := ss[i].weight
-			if a > 1.5*scale {
-				w *= 1.5 * scale / a
-			}
-			copy(row, rows[i*n:(i+1)*n])
-			eq.Add(row, ss[i].off, w)
-		}
+		gather(eq, weight)
 		if coef, err = eq.Solve(); err != nil {
 			return nil, 0, err
 		}
 		sum, cnt := 0.0, 0
 		for i := range ss {
-			v := ss[i].off
-			for k, c := range coef {
-				v -= c * rows[i*n+k]
-			}
+			v := ss[i].off - value(i, coef)
 			res[i] = v
-			if math.Abs(v) <= math.Max(6*scale, cutMM) {
+			if math.Abs(v) <= cut {
 				sum += v * v
 				cnt++
 			}
@@ -79,14 +90,38 @@ func solve(ss []sighting, n int, ridge func(i int) float64, basis func(x, y floa
 	return coef, rms, nil
 }
 
-// quantile of a copy; 0 of nothing.
+// quantile is the ⌊q·n⌋-th smallest value, 0 of nothing; v keeps its order. No value may be NaN.
 func quantile(v []float64, q float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
 	c := append([]float64(nil), v...)
-	sort.Float64s(c)
-	return c[min(len(c)-1, int(q*float64(len(c))))]
+	want := min(len(c)-1, int(q*float64(len(c))))
+	for lo, hi := 0, len(c)-1; lo < hi; { // Hoare's selection
+		pivot := max(min(c[lo], c[hi]), min(max(c[lo], c[hi]), c[(lo+hi)/2]))
+		i, j := lo, hi
+		for i <= j {
+			for c[i] < pivot {
+				i++
+			}
+			for c[j] > pivot {
+				j--
+			}
+			if i <= j {
+				c[i], c[j] = c[j], c[i]
+				i, j = i+1, j-1
+			}
+		}
+		switch {
+		case want <= j:
+			hi = j
+		case want >= i:
+			lo = i
+		default:
+			return c[want]
+		}
+	}
+	return c[want]
 }
 
 func median(v []float64) float64 { return quantile(v, 0.5) }
@@ -97,6 +132,7 @@ const (
 	radialMM  = 0.1
 	endsReach = 8.0 // shifts of the ends test
 	spokeFan  = 7   // spokes a sector
+	spokeFew  = 3   // while the map is still rough
 )
 
 // radial is the set of radial profiles of all sectors under one map, and the pattern on the same places.
@@ -109,8 +145,8 @@ type radial struct {
 	seen [][]int32   // running count of what the picture holds
 }
 
-// radials samples straight spokes in sectors all round.
-func radials(pl *plane, w *Warp, p *pattern) *radial {
+// radials samples so many straight spokes in each of the sectors all round.
+func radials(pl *plane, w *Warp, p *pattern, fan int) *radial {
 	r0 := math.Max(2, p.inner-margin-endsReach)
 	n := int((p.outer+margin+endsReach-r0)/radialMM) + 1
 	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1)}
@@ -120,11 +156,11 @@ func radials(pl *plane, w *Warp, p *pattern) *radial {
 	}
 	for s := range sectors {
 		sum, count := make([]float32, n), make([]uint8, n)
-		for k := range spokeFan {
-			phi := (float64(s) + (float64(k)+0.5)/spokeFan) * 2 * math.Pi / sectors
+		for k := range fan {
+			phi := (float64(s) + (float64(k)+0.5)/float64(fan)) * 2 * math.Pi / sectors
 			pl.spoke(w, phi, r0, radialMM, sum, count)
 		}
-		q := mean(sum, count, spokeFan)
+		q := mean(sum, count, fan)
 		q.highPass(int(patternHigh / radialMM))
 		q.level(int(patternRMS / radialMM))
 		vv, seen := make([]float64, n+1), make([]int32, n+1)
@@ -197,7 +233,7 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
 	var rd *radial
 	for _, reach := range []float64{1.3, 1.3, 0.6, 0.6} {
-		rd = radials(pl, &w, p)
+		rd = radials(pl, &w, p, spokeFew)
 		ss := rd.slide(p, reach)
 		if len(ss) < 60 {
 			return w, rd, errFew
@@ -213,7 +249,7 @@ func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
 			break // the crossings see the rest
 		}
 	}
-	return w, radials(pl, &w, p), nil
+	return w, radials(pl, &w, p, spokeFan), nil
 }
 
 // bend takes the homography and the lens term of the map to the sightings.

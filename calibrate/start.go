@@ -19,7 +19,7 @@ func edges(pic *picture.Picture, channel int) []edge {
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
 	size := 8 * step
-	pitch := max(size, long/150)
+	pitch := max(size, long/110)
 	n := pic.Channels
 	row, col := pic.Width*n*step, n*step // to the neighbours
 	var out []edge

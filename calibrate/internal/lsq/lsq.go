@@ -31,6 +31,12 @@ func (s *Normal) Add(row []float64, rhs, weight float64) {
 	}
 }
 
+// Product adds to the sum over the equations of weight·row[i]·row[j], j ≤ i, where a caller has such sums ready.
+func (s *Normal) Product(i, j int, v float64) { s.a[i*s.n+j] += v }
+
+// Sum adds to the sum over the equations of weight·row[i]·rhs.
+func (s *Normal) Sum(i int, v float64) { s.b[i] += v }
+
 // Ridge adds the equation x[i] = 0 with a weight.
 func (s *Normal) Ridge(i int, weight float64) { s.a[i*s.n+i] += weight }
 
