@@ -188,7 +188,7 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 		out.Places = append([]Place{j.place("product", h.run.from, h.run.to, name)}, h.places...)
 	}
 	if h.lowered > 0 {
-		out.Reason += fmt.Sprintf("; lowered by %.2f°, the recorder reading above the indicating thermometer", h.lowered)
+		out.Reason += fmt.Sprintf("; lowered by %.2f °%s, the recorder reading above the indicating thermometer", h.lowered, j.unit)
 	}
 	if j.fast < 1 {
 		out.Reason += fmt.Sprintf("; shown minutes times %.4f, the clock having run fast at its test", j.fast)

@@ -130,8 +130,10 @@ func (j *judge) cooling(h held) *Check {
 	for i := 0; i < len(fall); i += step {
 		fx, fy = append(fx, fall[i].t-end), append(fy, fall[i].temp)
 	}
-	if n, ok := FitCooling(fx, fy); ok {
-		why = append(why, fmt.Sprintf("falls like a body in a coolant of %.1f ± %.1f° with a time constant of %.1f ± %.1f min", n.Coolant, 2*n.UCoolant, n.Tau/60, 2*n.UTau/60))
+	// A constant known to no better than a half says nothing.
+	if n, ok := FitCooling(fx, fy); ok && 2*n.UTau < n.Tau/2 {
+		why = append(why, strings.ReplaceAll(fmt.Sprintf("falls like a body in a coolant of %.1f ± %.1f °%s with a time constant of %.1f ± %.1f min",
+			n.Coolant, 2*n.UCoolant, j.unit, n.Tau/60, 2*n.UTau/60), "of -", "of −"))
 	}
 	if len(why) == 0 {
 		return nil

@@ -232,7 +232,7 @@ func (in *Input) marks() (out []mark) {
 		}
 		for _, p := range c.Places {
 			if !known(p.Pen, p.From.Time, p.To.Time) {
-				add(mark{pen: p.Pen, from: p.From.Time, to: p.To.Time, text: p.Text})
+				add(mark{pen: p.Pen, from: p.From.Time, to: p.To.Time, text: placeWords(p.Text)})
 			}
 		}
 	}

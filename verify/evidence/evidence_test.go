@@ -427,7 +427,7 @@ func TestBareCharts(t *testing.T) {
 	text := read(t, reportOf(t, elapsed))
 	first, rest, _ := strings.Cut(text, "page 1 of")
 	assert.NotContains(t, first, "agreement:", "what does not count stands apart from what does")
-	assert.Contains(t, rest, "Batch 1: for information, not counted")
+	assert.Contains(t, rest, "For information, not counted")
 	assert.ErrorContains(t, Overlay(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Report(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Plot(&bytes.Buffer{}, Input{}), "no calibration")

@@ -126,6 +126,7 @@ type plotter struct {
 	in    *Input
 	s     sheet
 	marks []mark
+	taken []box // of words in the frame in work
 }
 
 // frame is one plot's axes: where times and temperatures lie on the sheet.
@@ -375,10 +376,11 @@ func (p *plotter) legalLine(f *frame, temperature float64, unit string, from, to
 	}
 }
 
-// boxed writes words on a white ground.
+// boxed writes words on a white ground and keeps their place.
 func (p *plotter) boxed(q point, size float64, bold bool, align float64, s string, col color.RGBA) {
 	w, h := p.s.width(size, bold, s), size*ptMM*0.62
 	x := q.x - align*w
+	p.taken = append(p.taken, box{x - 0.4, q.y - h, x + w + 0.4, q.y + h})
 	p.s.area([]point{{x - 0.4, q.y - h}, {x + w + 0.4, q.y - h}, {x + w + 0.4, q.y + h}, {x - 0.4, q.y + h}}, paper)
 	p.s.text(q, size, bold, align, s, col)
 }
@@ -451,6 +453,7 @@ func (p *plotter) readings(f *frame, named bool) {
 
 func (p *plotter) symbol(q point, airspace bool) {
 	const r = 0.95
+	p.taken = append(p.taken, box{q.x - r, q.y - r, q.x + r, q.y + r})
 	if airspace {
 		p.s.area([]point{{q.x, q.y - 1.2*r}, {q.x + 1.1*r, q.y + 0.8*r}, {q.x - 1.1*r, q.y + 0.8*r}}, paper)
 		p.s.line([]point{{q.x, q.y - 1.2*r}, {q.x + 1.1*r, q.y + 0.8*r}, {q.x - 1.1*r, q.y + 0.8*r}, {q.x, q.y - 1.2*r}}, 0.3, ink)
@@ -460,8 +463,8 @@ func (p *plotter) symbol(q point, airspace bool) {
 	p.s.line([]point{{q.x - r, q.y - r}, {q.x + r, q.y - r}, {q.x + r, q.y + r}, {q.x - r, q.y + r}, {q.x - r, q.y - r}}, 0.3, ink)
 }
 
-// outlets draws when the outlet valve was opened.
-func (p *plotter) outlets(f *frame) {
+// outlets draws when the outlet valve was opened: the lines, or their words.
+func (p *plotter) outlets(f *frame, words bool) {
 	if p.in.Entries == nil {
 		return
 	}
@@ -471,32 +474,78 @@ func (p *plotter) outlets(f *frame) {
 			continue
 		}
 		q := f.at(t, f.lo)
-		p.s.line([]point{{q.x, f.y}, q}, 0.25, quiet, 0.4, 0.7)
-		align := 0.0
-		s := outletWords(t)
-		x := q.x + 0.8
-		if x+p.s.width(5.5, false, s) > f.x+f.w {
-			x, align = q.x-0.8, 1
+		if !words {
+			p.s.line([]point{{q.x, f.y}, q}, 0.25, quiet, 0.4, 0.7)
+			continue
 		}
-		p.boxed(point{x, q.y - 2}, 5.5, false, align, s, quiet)
+		s := outletWords(t)
+		w := p.s.width(5.5, false, s)
+		right, left := point{q.x + 0.8, q.y - 2}, point{q.x - 0.8 - w, q.y - 2}
+		p.boxed(p.clear(f, w, 2.6, right, left, point{right.x, q.y - 5}, point{left.x, q.y - 5}), 5.5, false, 0, s, quiet)
 	}
 }
 
-// numbers puts the marks' numbers on the product or airspace curve.
+// clear gives the first of the places, each the middle left of a box w × h, where it
+// covers no words and no line, the first in the frame where none is so, and keeps it.
+func (p *plotter) clear(f *frame, w, h float64, places ...point) point {
+	best, least := places[0], math.Inf(1)
+	for _, q := range places {
+		b := box{q.x, q.y - h/2, q.x + w, q.y + h/2}
+		if b.x0 < f.x || b.x1 > f.x+f.w || b.y0 < f.y || b.y1 > f.y+f.h {
+			continue
+		}
+		cost := 0.0
+		for _, t := range p.taken {
+			if b.meets(t) {
+				cost += 2
+			}
+		}
+		if p.crosses(f, b) {
+			cost++
+		}
+		if cost < least {
+			best, least = q, cost
+		}
+	}
+	p.taken = append(p.taken, box{best.x, best.y - h/2, best.x + w, best.y + h/2})
+	return best
+}
+
+// crosses says whether a pen's line runs through a box.
+func (p *plotter) crosses(f *frame, b box) bool {
+	for i := range p.in.Series {
+		s := p.in.Series[i].Samples
+		from := sort.Search(len(s), func(k int) bool { return f.at(s[k].Time, f.lo).x >= b.x0 })
+		for k := from; k < len(s); k++ {
+			q := f.at(s[k].Time, s[k].Temperature)
+			if q.x > b.x1 {
+				break
+			}
+			if q.y > b.y0 && q.y < b.y1 {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// numbers puts the marks' numbers over their times, where they cover neither line nor words.
 func (p *plotter) numbers(f *frame) {
-	taken := map[int]int{}
+	const r = 1.75
 	for _, m := range p.marks {
 		mid := m.from.Add(m.to.Sub(m.from) / 2)
 		q := f.at(mid, f.lo)
 		if mid.IsZero() || q.x < f.x || q.x > f.x+f.w {
 			continue
 		}
-		slot := int(q.x / 4)
-		q.y = f.y + 2.6 + 4.2*float64(taken[slot])
-		for k := -1; k <= 1; k++ {
-			taken[slot+k]++
+		x := math.Max(f.x+0.3, math.Min(f.x+f.w-2*r-0.3, q.x-r))
+		var rows []point
+		for y := f.y + 2.6; y < f.y+f.h-r; y += 4.2 {
+			rows = append(rows, point{x, y})
 		}
-		p.s.ring(q, 1.75, 0.3, amber, ink)
+		q = p.clear(f, 2*r, 2*r, append(rows, point{x, f.y + 2.6})...)
+		q.x += r
+		p.s.ring(q, r, 0.3, amber, ink)
 		p.s.text(q, 6, true, 0.5, fmt.Sprint(m.n), ink)
 	}
 }
@@ -541,12 +590,14 @@ func (p *plotter) overview(x, y, w, h float64) {
 	} else if span < 2 {
 		minutes, every = 5, 6
 	}
+	p.taken = nil
 	p.grid(f, minutes, every, step)
 	p.s.text(point{x, y + 7.4}, 6.5, false, 0, unitWords(unit), ink)
-	p.outlets(f)
+	p.outlets(f, false)
 	p.legalLines(f)
 	p.curves(f)
 	p.readings(f, false)
+	p.outlets(f, true)
 	p.numbers(f)
 	p.border(f)
 	p.batchNames(f)
@@ -659,9 +710,10 @@ func (p *plotter) hold(b verify.Batch, x, y, w, h float64) {
 	if f.t1.Sub(f.t0) > 100*time.Minute {
 		minutes, every = 5, 6
 	}
+	p.taken = nil
 	p.grid(f, minutes, every, step)
 	p.s.text(point{x, y + 2.6}, 7, true, 0, holdTitle(b), ink)
-	p.outlets(f)
+	p.outlets(f, false)
 	p.legalLine(f, b.Legal, b.Unit, f.t0, f.t1, false)
 	p.curves(f)
 	// below the line within the hold, where no line of the product runs
@@ -682,6 +734,7 @@ func (p *plotter) hold(b verify.Batch, x, y, w, h float64) {
 		p.boxed(point{q.x + dx, q.y + 2.2}, 5.5, false, align, lowestWords(t, b.Unit), ink)
 	}
 	p.readings(f, true)
+	p.outlets(f, true)
 	p.numbers(f)
 	p.border(f)
 }

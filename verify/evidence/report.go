@@ -330,19 +330,25 @@ func (r *report) signingPage() {
 	r.lookAt()
 	in := r.in.Findings
 	for i, b := range in.Batches {
-		r.table(batchTitle(b), counted(b.Checks, true), i == 0, len(in.Batches) == 1)
+		r.table(batchTitle(b), counted(b.Checks, true, ""), i == 0, len(in.Batches) == 1)
 	}
 	if len(in.Batches) == 0 {
 		r.title(noBatches)
 	}
-	r.table(chartTitle, counted(in.Checks, true), len(in.Batches) == 0, len(in.Batches) < 2)
+	r.table(chartTitle, counted(in.Checks, true, ""), len(in.Batches) == 0, len(in.Batches) < 2)
+}
+
+// row is a check in a table, of says whose where the table's title does not.
+type row struct {
+	of string
+	verify.Check
 }
 
 // counted are the checks that count, or the others.
-func counted(checks []verify.Check, counts bool) (out []verify.Check) {
+func counted(checks []verify.Check, counts bool, of string) (out []row) {
 	for _, c := range checks {
 		if c.Counts == counts {
-			out = append(out, c)
+			out = append(out, row{of, c})
 		}
 	}
 	return out
@@ -350,10 +356,11 @@ func counted(checks []verify.Check, counts bool) (out []verify.Check) {
 
 // information lists the checks that do not count.
 func (r *report) information() {
+	var rows []row
 	for _, b := range r.in.Findings.Batches {
-		r.table(informationTitle("Batch "+batchName(b.Batch)), counted(b.Checks, false), true, true)
+		rows = append(rows, counted(b.Checks, false, batchOf(b))...)
 	}
-	r.table(informationTitle("Chart"), counted(r.in.Findings.Checks, false), true, true)
+	r.table(informationTitle, append(rows, counted(r.in.Findings.Checks, false, "")...), true, true)
 }
 
 // facts says which chart this is.
@@ -428,11 +435,11 @@ func (r *report) lookAt() {
 }
 
 // Columns of a table of checks, as parts of the width: asked, shows, limit, verdict, source.
-var columns = [...]float64{0, 0.36, 0.55, 0.665, 0.80, 1}
+var columns = [...]float64{0, 0.36, 0.55, 0.65, 0.81, 1}
 
 // table writes one row a check, the columns named and the reasons of passed
 // checks told where wanted.
-func (r *report) table(title string, checks []verify.Check, named, reasons bool) {
+func (r *report) table(title string, checks []row, named, reasons bool) {
 	if len(checks) == 0 {
 		return
 	}
@@ -449,7 +456,7 @@ func (r *report) table(title string, checks []verify.Check, named, reasons bool)
 	}
 	head(title, named)
 	for _, c := range checks {
-		asked := r.wrap(body, false, asked(c), r.column(1)-r.column(0)-2)
+		asked := r.wrap(body, false, c.of+asked(c.Check), r.column(1)-r.column(0)-2)
 		source := r.wrap(tiny, false, r.cite(c.Source), r.column(5)-r.column(4))
 		var reason []string
 		if c.Reason != "" && (reasons || c.Verdict != verify.Pass) {
@@ -462,13 +469,13 @@ func (r *report) table(title string, checks []verify.Check, named, reasons bool)
 		}
 		y := r.y + rowMM(body)/2
 		end := r.lines(r.column(0), r.y, body, false, asked, ink)
-		r.text(point{r.column(1), y}, body, true, 0, shows(c), ink)
-		r.text(point{r.column(2), y}, body, false, 0, limit(c), ink)
+		r.text(point{r.column(1), y}, body, true, 0, shows(c.Check), ink)
+		r.text(point{r.column(2), y}, body, false, 0, limit(c.Check), ink)
 		if c.Counts {
 			r.sign(point{r.column(3) + 1.4, y}, 1.25, c.Verdict)
-			r.text(point{r.column(3) + 4, y}, body, c.Verdict != verify.Pass, 0, rowVerdict(c), ink)
+			r.text(point{r.column(3) + 4, y}, body, c.Verdict != verify.Pass, 0, rowVerdict(c.Check), ink)
 		} else {
-			r.text(point{r.column(3), y}, tiny, false, 0, rowVerdict(c), ink)
+			r.text(point{r.column(3), y}, tiny, false, 0, rowVerdict(c.Check), ink)
 		}
 		r.lines(r.column(4), r.y+0.3, tiny, false, source, quiet)
 		r.lines(r.column(0)+3, end, tiny, false, reason, quiet)
@@ -544,16 +551,16 @@ func (r *report) pictures(picture []byte) error {
 		r.title(marksTitle)
 		for _, m := range r.marks {
 			lines := r.wrap(7, false, markWords(m), wide-7)
-			r.room(math.Max(4.2, float64(len(lines))*rowMM(7)))
-			r.ring(point{marginMM + 2, r.y + 2}, 1.75, 0.3, amber, ink)
-			r.text(point{marginMM + 2, r.y + 2}, 6, true, 0.5, fmt.Sprint(m.n), ink)
-			r.y = math.Max(r.y+4.2, r.lines(marginMM+6, r.y+0.4, 7, false, lines, ink))
+			r.room(math.Max(3.6, float64(len(lines))*rowMM(7)))
+			r.ring(point{marginMM + 2, r.y + 1.8}, 1.6, 0.3, amber, ink)
+			r.text(point{marginMM + 2, r.y + 1.8}, 5.5, true, 0.5, fmt.Sprint(m.n), ink)
+			r.y = math.Max(r.y+3.6, r.lines(marginMM+6, r.y+0.2, 7, false, lines, ink))
 		}
 		r.y += 2
 	}
 	holds := p.holds()
 	if len(holds) > 0 {
-		const high = 62.0
+		const high = 55.0
 		r.room(high + 8)
 		r.title(closeTitle)
 		across := min(2, len(holds))
@@ -566,7 +573,7 @@ func (r *report) pictures(picture []byte) error {
 				r.y += high
 			}
 		}
-		r.y += 2
+		r.y-- // a plot leaves room below its axis
 	}
 	return r.f.Error()
 }
@@ -581,24 +588,44 @@ func (r *report) method() {
 	r.y += 1.5
 	r.title(filesTitle)
 	for _, f := range r.in.files() {
-		r.room(4)
-		r.text(point{marginMM, r.y + 1.6}, 7, false, 0, f[0], ink)
-		r.text(point{marginMM + 30, r.y + 1.6}, tiny, false, 0, f[1], ink)
-		r.y += 3.6
+		r.room(rowMM(tiny))
+		r.text(point{marginMM, r.y + 1.5}, tiny, false, 0, f[0], ink)
+		r.text(point{marginMM + 30, r.y + 1.5}, tiny, false, 0, f[1], ink)
+		r.y += rowMM(tiny)
 	}
 	r.y += 1.5
+	type notes struct {
+		title string
+		lines []string
+	}
+	var all []notes
 	if len(r.cites) > 0 {
-		r.title(sourcesTitle)
+		n := notes{title: sourcesTitle}
 		for i, s := range r.cites {
-			r.prose(tiny, fmt.Sprintf("[%d] %s", i+1, s), ink)
+			n.lines = append(n.lines, r.wrap(tiny, false, fmt.Sprintf("[%d] %s", i+1, s), r.w-2*marginMM)...)
 		}
-		r.y += 1.5
+		all = append(all, n)
 	}
 	if r.in.Rules != nil && len(r.in.Rules.Notes) > 0 {
-		r.title(rulesTitle + r.in.Rules.Title)
+		n := notes{title: rulesTitle + r.in.Rules.Title}
 		for _, s := range r.in.Rules.Notes {
-			r.prose(tiny, "– "+s, ink)
+			n.lines = append(n.lines, r.wrap(tiny, false, "– "+s, r.w-2*marginMM)...)
 		}
-		r.y += 1.5
+		all = append(all, n)
+	}
+	need := 0.0
+	for _, n := range all {
+		need += 7 + float64(len(n.lines))*rowMM(tiny)
+	}
+	if need < r.bottom-marginMM {
+		r.room(need) // all on one page, so that none is left with a few lines
+	}
+	for _, n := range all {
+		r.title(n.title)
+		for _, l := range n.lines {
+			r.room(rowMM(tiny))
+			r.y = r.lines(marginMM, r.y, tiny, false, []string{l}, ink)
+		}
+		r.y += 0.8
 	}
 }

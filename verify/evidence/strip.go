@@ -64,6 +64,7 @@ func Strip(w io.Writer, in Input) error {
 		return err
 	}
 	s.c.text(s.bold, point{12, 24}, 0, in.heading(), ink)
+	s.c.text(s.plain, point{stripMargin - 12, 62}, 1, unitWords(f.Unit), ink)
 	s.legend(point{stripMargin, 62})
 	s.window(image.Rect(stripMargin, stripHead, stripMargin+columns, stripHead+rows), from, to, f.Inner(), f.Outer(), besideMM)
 	if f.Direction() < 0 {
@@ -298,7 +299,9 @@ func (s *strip) axes(r image.Rectangle, from, to time.Time, inner, outer float64
 		px, long := x("product", t), 5.0
 		if t.Equal(t.Truncate(named)) {
 			long = 9
-			s.c.text(s.plain, point{px, float64(r.Max.Y) + 22}, 0.5, t.Format("15:04"), ink)
+			words := t.Format("15:04")
+			half := s.plain.width(words) / 2
+			s.c.text(s.plain, point{math.Min(px, float64(s.c.pic.Width)-half-2), float64(r.Max.Y) + 22}, 0.5, words, ink)
 		}
 		s.c.stroke([]point{{px, float64(r.Max.Y)}, {px, float64(r.Max.Y) + long}}, 1.5, ink)
 	}

@@ -232,6 +232,15 @@ func eventWords(k series.Kind) string {
 	return strings.ReplaceAll(string(k), "-", " ")
 }
 
+// placeWords says what lies at a place that a check names.
+func placeWords(text string) string {
+	switch text {
+	case "hold", "emptying", "filling":
+		return "the hold as counted"
+	}
+	return text
+}
+
 func weakWords(reason string) string {
 	if reason == "" {
 		return "ink weak"
@@ -321,7 +330,10 @@ func (in *Input) facts() [][2]string {
 	}
 }
 
-func informationTitle(of string) string { return of + ": for information, not counted" }
+const informationTitle = "For information, not counted"
+
+// batchOf begins a row of a table that holds several batches.
+func batchOf(b verify.Batch) string { return "batch " + batchName(b.Batch) + ", " }
 
 func batchTitle(b verify.Batch) string {
 	s := "Batch " + batchName(b.Batch)
@@ -506,13 +518,13 @@ func hourWords(h string) string {
 func (in *Input) methodWords() []string {
 	c := in.Findings.Calibration
 	out := []string{
-		"Print: " + or(c.Method, "fitted to the printed circles and arcs") + fmt.Sprintf(". What is left over: circles %s mm (%s %s at the legal temperature), arcs %s s of chart time, root mean square.",
+		"Print: " + or(strings.ReplaceAll(c.Method, " -", " −"), "fitted to the printed circles and arcs") + fmt.Sprintf(". What is left over: circles %s mm (%s %s at the legal temperature), arcs %s s of chart time, root mean square.",
 			fixedNumber(c.RingResidualMM, 3), fixedNumber(c.RingResidualMM/in.Face.Form.MMPerDegree(in.legalRadius()), 2), unitWords(in.Face.Form.Unit), fixedNumber(c.ArcResidualS, 1)),
-		"Hours: " + hourWords(c.Hour) + ".",
-		"Line: the middle of the ink, across the stroke. Where there is no ink nothing is put in its place.",
+		"Hours: " + hourWords(c.Hour) + ". Line: the middle of the ink, across the stroke. Where there is no ink nothing is put in its place.",
 		"Uncertainty: u is one standard uncertainty of print, ink and place together; ± and bands show 2u, about 95 % of truths. " +
 			"A check passes only if it passes with its uncertainty taken off, and fails only if it fails with it added; between it is undecided.",
 	}
+	var pens []string
 	for _, s := range in.Series {
 		good, weak, gap := 0, 0, 0
 		for _, v := range s.Samples {
@@ -526,12 +538,15 @@ func (in *Input) methodWords() []string {
 			}
 		}
 		if n := good + weak + gap; n > 0 {
-			out = append(out, fmt.Sprintf("%s pen: %d samples, %s %% good, %s %% weak, %s %% without ink.", penWords(s.Pen), n,
+			pens = append(pens, fmt.Sprintf("%s pen: %d samples, %s %% good, %s %% weak, %s %% without ink.", penWords(s.Pen), n,
 				number(100*float64(good)/float64(n), 1), number(100*float64(weak)/float64(n), 1), number(100*float64(gap)/float64(n), 1)))
 		}
 		if a := in.ahead(s.Pen); a != 0 {
-			out = append(out, fmt.Sprintf("The %s pen writes %s min ahead of the printed time; this is taken off in every time given here.", penWords(s.Pen), number(a.Minutes(), 1)))
+			pens = append(pens, fmt.Sprintf("The %s pen writes %s min ahead of the printed time; this is taken off in every time given here.", penWords(s.Pen), number(a.Minutes(), 1)))
 		}
+	}
+	if len(pens) > 0 {
+		out = append(out, strings.Join(pens, " "))
 	}
 	return out
 }
