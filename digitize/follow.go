@@ -16,10 +16,10 @@ const (
 
 // follow finds each pen's line.
 func (t *tracer) follow() {
-	cols, rows := t.frame.Columns, t.frame.Rows
+	cols, rows := t.frame.Columns/2, t.frame.Rows/2 // of paths: centring does the rest
 	width := make([]float32, rows)
 	for r := range width {
-		width[r] = float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()) / 2)
+		width[r] = float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()))
 	}
 	t.lines = make([]*line, len(t.p.Pens))
 	for k := range t.planes {
@@ -29,15 +29,16 @@ func (t *tracer) follow() {
 	for i, pen := range t.p.Pens {
 		plane := t.planes[t.plane[i]]
 		typ := t.typ[t.plane[i]]
-		wait := int((freeBefore + startSlack + pen.AheadMinutes/60) / t.frame.HourStep)
+		wait := int((freeBefore + startSlack + pen.AheadMinutes/60) / (2 * t.frame.HourStep))
 		fee := make([][]int, cols)
 		for _, s := range taken[t.plane[i]] {
 			fee[s.col] = append(fee[s.col], s.row)
 		}
-		reach := int(math.Round(corridorMM / stepMM))
-		path := bestPath(cols, rows, width, stepMM, wait, func(col int, cost []float32) {
-			for r, e := range plane[col*rows : (col+1)*rows] {
-				cost[r] = inkCost(e / typ)
+		reach := int(math.Round(corridorMM / (2 * stepMM)))
+		path := bestPath(cols, rows, width, 2*stepMM, wait, func(col int, cost []float32) {
+			a, b := plane[2*col*t.frame.Rows:], plane[(2*col+1)*t.frame.Rows:]
+			for r := range cost {
+				cost[r] = inkCost((a[2*r] + a[2*r+1] + b[2*r] + b[2*r+1]) / (4 * typ))
 			}
 			if f := fee[col]; len(f) > 0 {
 				lo, hi := f[0], f[0]

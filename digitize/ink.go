@@ -20,6 +20,9 @@ const (
 	doubtPrint     = 0.05 // density from which print says how well it was removed
 	doubtLeast     = 0.1
 	doubtMost      = 0.35
+	sparse         = 3    // rows and columns between looks for ink, 0.24 mm: a line is wider
+	tile           = 12   // rows and columns that are read wholly or not at all
+	traceOfInk     = 0.12 // share of the typical density that no line falls below
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
 
@@ -534,30 +537,90 @@ func (t *tracer) unroll() {
 	t.frame.Hour = start
 	t.frame.Columns = int(span / t.frame.HourStep)
 
-	planes := len(t.noise)
-	t.planes = make([][]float32, planes)
-	rows := t.frame.Rows
+	t.fillPlanes()
+}
+
+// fillPlanes reads every so many cells of the frame, and all of them only in tiles in and beside which
+// there is as much as a trace of ink. The rest stays blank: it is most of a chart.
+func (t *tracer) fillPlanes() {
+	rows, cols := t.frame.Rows, t.frame.Columns
+	t.planes = make([][]float32, len(t.noise))
 	for k := range t.planes {
-		t.planes[k] = make([]float32, t.frame.Columns*rows)
+		t.planes[k] = make([]float32, cols*rows)
 	}
-	const strip = 96
+	in, out := make([][]float32, t.m.channels), make([][]float32, len(t.planes))
 	var buf [][]float32
-	in, out := make([][]float32, t.m.channels), make([][]float32, planes)
-	for c := 0; c < t.frame.Columns; c += strip {
-		f := t.frame
-		f.Hour += float64(c) * f.HourStep
-		f.Columns = min(strip, t.frame.Columns-c)
+	read := func(f calibrate.Frame, row, every int, column func(c int) [][]float32) {
 		buf = calibrate.Unroll(t.pic, t.p.Face, f, buf)
-		for k := range f.Columns {
-			h := f.Hour + float64(k)*f.HourStep
+		for c := range f.Columns {
 			for ch := range in {
-				in[ch] = buf[ch][k*rows : (k+1)*rows]
-				t.m.leftOver(in[ch], ch, h)
+				in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
+				t.m.leftOver(in[ch], ch, f.Hour+float64(c)*f.HourStep, row, every)
 			}
-			for e := range out {
-				out[e] = t.planes[e][(c+k)*rows : (c+k+1)*rows]
+			t.evidence(in, column(c))
+		}
+	}
+
+	high, wide := (rows+tile-1)/tile, (cols+tile-1)/tile
+	inked := make([]bool, wide*high)
+	f := t.frame
+	f.HourStep, f.RadiusStep, f.Rows = f.HourStep*sparse, f.RadiusStep*sparse, (rows+sparse-1)/sparse
+	for k := range out {
+		out[k] = make([]float32, f.Rows)
+	}
+	const strip = 32
+	for c := 0; c*sparse < cols; c += strip {
+		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
+		last := -1
+		see := func(col int) {
+			for k, v := range out {
+				limit := traceOfInk * t.typ[k]
+				for r, e := range v {
+					if e > limit {
+						inked[(c+col)*sparse/tile*high+r*sparse/tile] = true
+					}
+				}
 			}
-			t.evidence(in, out)
+		}
+		read(f, 0, sparse, func(col int) [][]float32 {
+			if last >= 0 {
+				see(last)
+			}
+			last = col
+			return out
+		})
+		see(last)
+	}
+
+	near := func(i, j int) bool {
+		for a := max(0, i-1); a <= min(wide-1, i+1); a++ {
+			for b := max(0, j-1); b <= min(high-1, j+1); b++ {
+				if inked[a*high+b] {
+					return true
+				}
+			}
+		}
+		return false
+	}
+	for i := range wide {
+		for j := 0; j < high; j++ {
+			from := j
+			for j < high && near(i, j) {
+				j++
+			}
+			if j == from {
+				continue
+			}
+			f := t.frame
+			f.Hour, f.Columns = f.Hour+float64(i*tile)*f.HourStep, min(tile, cols-i*tile)
+			f.Radius, f.Rows = f.Radius+float64(from*tile)*f.RadiusStep, min(j*tile, rows)-from*tile
+			read(f, from*tile, 1, func(c int) [][]float32 {
+				at := (i*tile+c)*rows + from*tile
+				for k := range out {
+					out[k] = t.planes[k][at : at+f.Rows]
+				}
+				return out
+			})
 		}
 	}
 	if t.m.bilevel {
@@ -575,7 +638,7 @@ func (t *tracer) uncover(plane []float32) {
 	for c := range cols {
 		clear(print)
 		t.m.lessCircles(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep, 1)
-		t.m.lessArcs(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep)
+		t.m.lessArcs(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep, 0, 1)
 		for r := range rows {
 			open := min(1, max(0, 1+print[r]))
 			i := c*rows + r
@@ -642,6 +705,11 @@ func cyclic(d, turn float64) float64 { return d - math.Round(d/turn)*turn }
 // amount is the evidence on a plane at a point of the print (mm), bilinear; 0 outside the frame.
 func (t *tracer) amount(plane []float32, x, y float64) float32 {
 	c, r := t.cell(x, y)
+	return t.read(plane, c, r)
+}
+
+// read is amount by column and row.
+func (t *tracer) read(plane []float32, c, r float64) float32 {
 	ic, ir := int(c), int(r)
 	if !(c >= 0 && r >= 0) || ic >= t.frame.Columns-1 || ir >= t.frame.Rows-1 {
 		return 0

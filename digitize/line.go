@@ -47,12 +47,12 @@ type line struct {
 	ragged float64 // rms wobble of this line about its own smooth course, mm
 }
 
-// polyline resamples a path of cells at equal distances along the paper.
+// polyline resamples a path of cells of two by two at equal distances along the paper.
 func (t *tracer) polyline(path []step) []vertex {
 	var out []vertex
 	var px, py, left float64
 	for i, s := range path {
-		x, y := t.point(float64(s.col), float64(s.row))
+		x, y := t.point(2*float64(s.col)+0.5, 2*float64(s.row)+0.5)
 		if i == 0 {
 			out = append(out, vertex{x: x, y: y})
 			px, py, left = x, y, alongMM
@@ -150,14 +150,24 @@ func (t *tracer) profiles(v []vertex, plane []float32, typ, noise float64) []pro
 	floor := float32(noise*noise + edgeDoubt*edgeDoubt*typ*typ)
 	raw := make([][points]float32, len(v))
 	out := make([]profile, len(v))
+	const half = points / 2
 	for i := range v {
 		q := &out[i]
+		// Cells along so short a way lie on a parabola through its ends and middle.
+		x, y := v[i].x, v[i].y
+		dx, dy := half*acrossMM*nx[i], half*acrossMM*ny[i]
+		col, row := t.cell(x, y)
+		c0, r0 := t.cell(x-dx, y-dy)
+		c1, r1 := t.cell(x+dx, y+dy)
+		turn := t.form.RotationHours / t.frame.HourStep
+		c0, c1 = cyclic(c0-col, turn), cyclic(c1-col, turn)
+		r0, r1 = r0-row, r1-row
 		for k := range points {
-			s := float64(k-points/2) * acrossMM
-			x, y := v[i].x+s*nx[i], v[i].y+s*ny[i]
-			raw[i][k] = t.amount(plane, x, y)
-			col, row := t.cell(x, y)
-			p := t.m.at(t.frame.Hour+col*t.frame.HourStep, int(row+0.5)) * t.doubt
+			s := float64(k-half) / half
+			c := col + s*(c1-c0)/2 + s*s*(c1+c0)/2
+			r := row + s*(r1-r0)/2 + s*s*(r1+r0)/2
+			raw[i][k] = t.read(plane, c, r)
+			p := t.m.at(t.frame.Hour+c*t.frame.HourStep, int(r+0.5)) * t.doubt
 			q.w[k] = 1 / (floor + p*p)
 		}
 	}

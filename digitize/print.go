@@ -31,6 +31,9 @@ type printed struct {
 	bands        int         // of radius
 	arcs         [][]float32 // [channel][(class·bands + band)·(2·half+1) + k], class 1 heavy
 
+	mostCircle []float32 // circles of the strongest channel
+	mostArc    []float32 // arcs of the strongest channel
+
 	noise []float32 // robust standard deviation of what is left over, a channel
 
 	// bilevel: black and white only. Densities mean nothing there; what adds up
@@ -138,6 +141,7 @@ func (m *printed) learn(pic samplePlanes) {
 	m.toDensity(pic)
 	m.learnCircles(pic)
 	m.learnArcs(pic)
+	m.strongest()
 }
 
 // samplePlanes is the coarse survey: every column of it a fine column, far apart.
@@ -238,8 +242,9 @@ func (m *printed) blockAt(hour float64) (a, b int, t float32) {
 	return a, (a + 1) % m.blocks, t
 }
 
-// density turns one column of grey levels, every so many rows, into density over the ground, in place.
-func (m *printed) density(col []float32, channel int, hour float64, every int) {
+// density turns one column of grey levels, those of every so many rows from the given one, into
+// density over the ground, in place.
+func (m *printed) density(col []float32, channel int, hour float64, row, every int) {
 	a, b, t := m.blockAt(hour)
 	ga := m.ground[channel][a*m.rows : (a+1)*m.rows]
 	gb := m.ground[channel][b*m.rows : (b+1)*m.rows]
@@ -248,7 +253,7 @@ func (m *printed) density(col []float32, channel int, hour float64, every int) {
 			col[i] = missing
 			continue
 		}
-		r := i * every
+		r := row + i*every
 		col[i] = ga[r] + (gb[r]-ga[r])*t - m.tones[int(v*toneTab)]
 	}
 }
@@ -257,11 +262,11 @@ func (m *printed) toDensity(s samplePlanes) {
 	rows := s.frame.Rows
 	for c := range m.channels {
 		for col := range s.frame.Columns {
-			m.density(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 1)
+			m.density(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 0, 1)
 		}
 		for i, f := range s.near {
 			for col := range f.Columns {
-				m.density(s.around[i][c][col*f.Rows:(col+1)*f.Rows], c, f.Hour+float64(col)*f.HourStep, aroundEvery)
+				m.density(s.around[i][c][col*f.Rows:(col+1)*f.Rows], c, f.Hour+float64(col)*f.HourStep, 0, aroundEvery)
 			}
 		}
 	}
@@ -277,15 +282,19 @@ func (m *printed) learnCircles(s samplePlanes) {
 		raw := make([]float32, m.blocks*rows)
 		out := make([]float32, m.blocks*rows)
 		buf := make([]float32, 0, per+2*reach+1)
+		away := make([][]float32, 0, per)
 		for b := range m.blocks {
+			away = away[:0] // the block's columns, those near arcs left out
+			for col := b * per; col < (b+1)*per; col++ {
+				h := s.frame.Hour + float64(col)*s.frame.HourStep
+				if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) >= m.knot*float64(m.half) {
+					away = append(away, s.planes[c][col*rows:(col+1)*rows])
+				}
+			}
 			for r := range rows {
 				buf = buf[:0]
-				for col := b * per; col < (b+1)*per; col++ {
-					h := s.frame.Hour + float64(col)*s.frame.HourStep
-					if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) < m.knot*float64(m.half) {
-						continue
-					}
-					if v := s.planes[c][col*rows+r]; v != missing {
+				for _, col := range away {
+					if v := col[r]; v != missing {
 						buf = append(buf, v)
 					}
 				}
@@ -463,7 +472,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 		m.arcs = append(m.arcs, prof)
 		rows := s.frame.Rows
 		for col := range s.frame.Columns {
-			m.lessArcs(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep)
+			m.lessArcs(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 0, 1)
 		}
 		buf = buf[:0]
 		for i := 0; i < len(s.planes[c]); i += 7 {
@@ -500,43 +509,51 @@ func (m *printed) arcAt(hour float64) (class, k int, t float32, ok bool) {
 	return class, k, float32(x - float64(k)), true
 }
 
-func (m *printed) lessArcs(col []float32, channel int, hour float64) {
+func (m *printed) lessArcs(col []float32, channel int, hour float64, row, every int) {
 	class, k, t, ok := m.arcAt(hour)
 	if !ok {
 		return
 	}
 	w := 2*m.half + 1
 	per := int(bandMM / m.step)
-	for r := range col {
-		if col[r] == missing {
+	for i := range col {
+		if col[i] == missing {
 			continue
 		}
-		p := m.arcs[channel][(class*m.bands+r/per)*w+k:]
-		col[r] -= p[0] + (p[1]-p[0])*t
+		p := m.arcs[channel][(class*m.bands+(row+i*every)/per)*w+k:]
+		col[i] -= p[0] + (p[1]-p[0])*t
 	}
 }
 
-// leftOver turns one column of grey levels into the density that is neither paper nor print, in place.
-func (m *printed) leftOver(col []float32, channel int, hour float64) {
-	m.density(col, channel, hour, 1) // over paper and circles
-	m.lessArcs(col, channel, hour)
+// leftOver turns grey levels of one column, those of every so many rows from the given one, into
+// the density that is neither paper nor print, in place.
+func (m *printed) leftOver(col []float32, channel int, hour float64, row, every int) {
+	m.density(col, channel, hour, row, every) // over paper and circles
+	m.lessArcs(col, channel, hour, row, every)
+}
+
+// strongest gathers the print of the strongest channel, which at reads.
+func (m *printed) strongest() {
+	m.mostCircle, m.mostArc = slices.Clone(m.circles[0]), slices.Clone(m.arcs[0])
+	for c := 1; c < m.channels; c++ {
+		for i, v := range m.circles[c] {
+			m.mostCircle[i] = max(m.mostCircle[i], v)
+		}
+		for i, v := range m.arcs[c] {
+			m.mostArc[i] = max(m.mostArc[i], v)
+		}
+	}
 }
 
 // at is the density of the print alone (strongest channel) at a point.
 func (m *printed) at(hour float64, row int) float32 {
 	row = min(max(row, 0), m.rows-1)
 	a, b, t := m.blockAt(hour)
-	class, k, u, near := m.arcAt(hour)
-	w := 2*m.half + 1
-	var most float32
-	for c := range m.channels {
-		v := m.circles[c][a*m.rows+row]
-		v += (m.circles[c][b*m.rows+row] - v) * t
-		if near {
-			p := m.arcs[c][(class*m.bands+row/int(bandMM/m.step))*w+k:]
-			v += p[0] + (p[1]-p[0])*u
-		}
-		most = max(most, v)
+	v := m.mostCircle[a*m.rows+row]
+	v += (m.mostCircle[b*m.rows+row] - v) * t
+	if class, k, u, near := m.arcAt(hour); near {
+		p := m.mostArc[(class*m.bands+row/int(bandMM/m.step))*(2*m.half+1)+k:]
+		v += p[0] + (p[1]-p[0])*u
 	}
-	return most
+	return max(0, v)
 }
