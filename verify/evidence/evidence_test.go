@@ -625,3 +625,17 @@ func TestReportDescribesItself(t *testing.T) {
 	assert.Contains(t, meta.Title, "Hollow Ash & <Sons>")
 	assert.Equal(t, "2026-05-06T00:00:00Z", meta.Date)
 }
+
+// Words in a plot keep off the lines and off each other, where a place is free.
+func TestWordsInAPlotKeepClear(t *testing.T) {
+	in := testInput()
+	p := &plotter{in: &in}
+	s := in.pen("product").Samples
+	at := s[len(s)/2]
+	f := &frame{x: 0, y: 0, w: 100, h: 50, t0: at.Time.Add(-time.Hour), t1: at.Time.Add(time.Hour), lo: at.Temperature - 50, hi: at.Temperature + 50}
+	on, above, higher := point{48, 25}, point{48, 12}, point{48, 4}
+	assert.Equal(t, above, p.clear(f, 4, 3, on, above, higher), "the first place lies on the line")
+	assert.Equal(t, higher, p.clear(f, 4, 3, on, above, higher), "the second is taken now")
+	assert.Equal(t, on, p.clear(f, 4, 3, on, above, higher), "all are taken: a line is the lesser evil")
+	assert.Equal(t, point{3, 4}, p.clear(f, 4, 3, point{98, 4}, point{3, 4}), "the first runs out of the frame")
+}
