@@ -633,55 +633,65 @@ func (t *tracer) fillPlanes() {
 // a normalised convolution (Knutsson and Westin, CVPR 1993) whose certainty is that share.
 func (t *tracer) uncover(plane []float32) {
 	rows, cols := t.frame.Rows, t.frame.Columns
-	sure := make([]float32, len(plane))
-	print := make([]float32, rows)
-	for c := range cols {
-		clear(print)
-		t.m.lessCircles(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep, 1)
-		t.m.lessArcs(print, 0, t.frame.Hour+float64(c)*t.frame.HourStep, 0, 1)
-		for r := range rows {
-			open := min(1, max(0, 1+print[r]))
-			i := c*rows + r
-			plane[i] *= open // amount·open², less noisy than the quotient
-			sure[i] = open*open + 1e-4
-		}
-	}
 	kernel := gauss(0.1 / stepMM)
-	blur(plane, cols, rows, kernel)
-	blur(sure, cols, rows, kernel)
-	for i := range plane {
-		plane[i] = min(1.2, plane[i]/sure[i])
+	half := len(kernel) / 2
+	weight := make([]float32, half+1) // at 0, 1, … columns or rows
+	for k := range weight {
+		weight[k] = float32(kernel[half+k])
 	}
-}
-
-// blur convolves a plane with a separable kernel of odd length, edges held.
-func blur(plane []float32, cols, rows int, kernel []float64) {
-	n := len(kernel) / 2
-	k32 := make([]float32, len(kernel))
-	for i, v := range kernel {
-		k32[i] = float32(v)
-	}
-	buf := make([]float32, rows)
-	for c := range cols {
-		col := plane[c*rows : (c+1)*rows]
-		copy(buf, col)
+	padded := make([]float32, rows+2*half)
+	along := func(col []float32) { // blurs one column, ends held
+		copy(padded[half:], col)
+		for k := range half {
+			padded[k], padded[half+rows+k] = col[0], col[rows-1]
+		}
 		for r := range col {
-			var s float32
-			for k, f := range k32 {
-				s += f * buf[min(max(r+k-n, 0), rows-1)]
+			v := weight[0] * padded[r+half]
+			for k := 1; k <= half; k++ {
+				v += weight[k] * (padded[r+half-k] + padded[r+half+k])
 			}
-			col[r] = s
+			col[r] = v
 		}
 	}
-	src := slices.Clone(plane)
-	for c := range cols {
-		col := plane[c*rows : (c+1)*rows]
-		clear(col)
-		for k, f := range k32 {
-			from := src[min(max(c+k-n, 0), cols-1)*rows:]
-			for r := range col {
-				col[r] += f * from[r]
+	// The columns around the one in work: what each holds, and how sure that is.
+	ring := 2*half + 1
+	held, sure := make([][]float32, ring), make([][]float32, ring)
+	for k := range ring {
+		held[k], sure[k] = make([]float32, rows), make([]float32, rows)
+	}
+	across := make([]float32, rows)
+	for c := range cols + half {
+		if c < cols {
+			a, s := held[c%ring], sure[c%ring]
+			clear(s)
+			h := t.frame.Hour + float64(c)*t.frame.HourStep
+			t.m.lessCircles(s, 0, h, 1)
+			t.m.lessArcs(s, 0, h, 0, 1)
+			for r, v := range plane[c*rows : (c+1)*rows] {
+				open := min(1, max(0, 1+s[r]))
+				a[r] = v * open // amount·open², less noisy than the quotient
+				s[r] = open*open + 1e-4
 			}
+			along(a)
+			along(s)
+		}
+		at := c - half
+		if at < 0 {
+			continue
+		}
+		out := plane[at*rows : (at+1)*rows]
+		clear(out)
+		clear(across)
+		for k := -half; k <= half; k++ {
+			from := min(max(at+k, 0), cols-1) % ring
+			w, a, s := weight[max(k, -k)], held[from][:len(out)], sure[from][:len(out)]
+			for r := range out {
+				out[r] += w * a[r]
+				across[r] += w * s[r]
+			}
+		}
+		for r, v := range across {
+			out[r] = min(1.2, out[r]/v)
 		}
 	}
 }
