@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"sort"
 	"testing"
 	"time"
 
@@ -40,8 +41,17 @@ type drawn struct {
 	knots []knot
 }
 
+// pose is how the paper lies in the picture: turned by an angle, its centre moved by pixels, larger by a factor.
+type pose struct{ angle, dx, dy, scale float64 }
+
 // paint draws print, then lines of 0.35 mm, adds noise, and gives the tracing problem.
 func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
+	return painted(pose{scale: 1}, f, grey, pens, lines...)
+}
+
+func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
+	pixels := pixels * lie.scale
+	turn, lean := math.Cos(lie.angle), math.Sin(lie.angle)
 	w := int(2 * middle)
 	var density [3][]float64
 	for c := range density {
@@ -50,7 +60,8 @@ func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
 	printed := [3]float64{0.25, 0.12, 0.3}
 	edge := func(d, width float64) float64 { return math.Max(0, math.Min(1, (width/2-math.Abs(d))*pixels+0.5)) }
 	for i := range w * w {
-		x, y := (float64(i%w)-middle)/pixels, (float64(i/w)-middle)/pixels
+		px, py := (float64(i%w)-middle-lie.dx)/pixels, (float64(i/w)-middle-lie.dy)/pixels
+		x, y := turn*px+lean*py, turn*py-lean*px
 		r := math.Hypot(x, y)
 		if r < f.Inner()-0.3 || r > f.Outer()+0.3 {
 			continue
@@ -79,7 +90,7 @@ func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
 				h, T := a.hours+(b.hours-a.hours)*s, a.at+(b.at-a.at)*s
 				r := f.Radius(T)
 				sin, cos := math.Sincos(f.Angle(h, r))
-				px, py := middle+pixels*r*cos, middle+pixels*r*sin
+				px, py := middle+lie.dx+pixels*r*(turn*cos-lean*sin), middle+lie.dy+pixels*r*(turn*sin+lean*cos)
 				for y := int(py) - 3; y <= int(py)+4; y++ {
 					for x := int(px) - 3; x <= int(px)+4; x++ {
 						d := math.Hypot(float64(x)-px, float64(y)-py) / pixels
@@ -109,7 +120,7 @@ func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
 		}
 	}
 	face := &calibrate.Face{Form: f, Hour: calibrate.HourBlank, UMM: 0.005}
-	face.Warp.H = [9]float64{pixels, 0, middle, 0, pixels, middle, 0, 0, 1}
+	face.Warp.H = [9]float64{pixels * turn, -pixels * lean, middle + lie.dx, pixels * lean, pixels * turn, middle + lie.dy, 0, 0, 1}
 	return Problem{Picture: p, Face: face, Pens: pens, OnChart: onChart}
 }
 
@@ -307,6 +318,42 @@ func TestNoInkGivesNoSamples(t *testing.T) {
 	require.Empty(t, res.Series[0].Samples)
 	require.Equal(t, "F", res.Series[0].Unit)
 	require.Empty(t, res.Events)
+}
+
+// How the paper lay on the scanner must not show: the same chart in random poses gives the same
+// series, 95 % of it within two standard uncertainties of the difference (BIPM, GUM, JCGM 100:2008,
+// 5.1.2 and annex G.1.3), and all of it within a tenth of a millimetre, a third of the stroke.
+func TestAnyPoseGivesTheSameSeries(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	f := smallForm()
+	day := drawn{"blue", append([]knot{{0, 60}, {0.3, 62}, {0.55, 147}}, append(restless(r, 0.6, 1.4, 148), knot{1.7, 100}, knot{2.4, 70})...)}
+	read := func(s series.Series, h float64) (at, u, slope float64) {
+		k := sort.Search(len(s.Samples), func(k int) bool { return s.Samples[k].Time.Sub(onChart).Hours() >= h })
+		a, b := s.Samples[k-1], s.Samples[k]
+		d := b.Time.Sub(a.Time).Hours()
+		slope = (b.Temperature - a.Temperature) / d
+		return a.Temperature + slope*(h-a.Time.Sub(onChart).Hours()), math.Hypot(b.UTemperature, slope*b.UTime/3600), slope
+	}
+	var first series.Series
+	for k := range 4 {
+		lie := pose{angle: 2 * math.Pi * r.Float64(), dx: 6 * (r.Float64() - 0.5), dy: 6 * (r.Float64() - 0.5), scale: 0.9 + 0.1*r.Float64()}
+		s := trace(t, painted(lie, f, k%2 == 1, one, day)).Series[0]
+		if k == 0 {
+			first = s
+			continue
+		}
+		var inside, seen float64
+		for h := 0.05; h < 2.3; h += 0.005 {
+			a, ua, slope := read(first, h)
+			b, ub, _ := read(s, h)
+			across := math.Abs(a-b) * f.MMPerDegree(f.Radius(a)) / math.Hypot(1, slope*f.MMPerDegree(f.Radius(a))/(3600*f.MMPerSecond(f.Radius(a))))
+			require.Less(t, across, 0.1, "pose %+v, %.3f h after the start: %.2f and %.2f", lie, h, a, b)
+			if seen++; math.Abs(a-b) <= 2*math.Hypot(ua, ub) {
+				inside++
+			}
+		}
+		require.GreaterOrEqual(t, inside/seen, 0.95, "pose %+v", lie)
+	}
 }
 
 func TestTraceIsDeterministic(t *testing.T) {
