@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// BenchmarkEvidence draws overlay and report of a 10-megapixel colour scan;
+// BenchmarkEvidence draws overlay and report of a 10-megapixel colour scan, without Input.JPEG;
 // x-decode is the cost in decodes of the same picture as JPEG by the standard library.
 func BenchmarkEvidence(b *testing.B) {
 	in := testInput()
