@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -26,15 +27,57 @@ func load(t testing.TB, of *render.Form) *form.Form {
 	return f
 }
 
-// blank renders the unused form and reads it.
-func blank(t testing.TB, of *render.Form, f *form.Form) *Blank {
+// unused is the scan of a basic form before use; several tests look at it.
+var unused = sync.OnceValues(func() (*render.Scene, *picture.Picture) {
+	s := render.Basic()[3].Blank()
+	return s, s.Picture()
+})
+
+// blank reads the unused basic form, of which f is the form file, as a scan so many times as fine.
+func blank(t testing.TB, f *form.Form, times int) *Blank {
 	t.Helper()
-	s := of.Blank()
+	s, pic := unused()
+	of := s.Form
 	x, y := s.Pixel(of.Reference, of.Rings[len(of.Rings)-1].At)
+	if times > 1 {
+		fine := &picture.Picture{Width: pic.Width * times, Height: pic.Height * times, Channels: pic.Channels}
+		for v := range fine.Height {
+			for u := range fine.Width {
+				at := (v/times*pic.Width + u/times) * pic.Channels
+				fine.Pix = append(fine.Pix, pic.Pix[at:at+pic.Channels]...)
+			}
+		}
+		pic, x, y = fine, finer(x, times), finer(y, times)
+	}
 	f.Blank = &form.Blank{Image: "blank.png", Reference: form.Reference{X: x, Y: y, Time: fmt.Sprintf("%02.0f:00", of.Reference)}}
-	b, err := ReadBlank(context.Background(), s.Picture(), f)
+	b, err := ReadBlank(context.Background(), pic, f)
 	require.NoError(t, err)
 	return b
+}
+
+// finer is where a coordinate lies once every pixel has become so many.
+func finer(v float64, times int) float64 { return float64(times)*v + 0.5*float64(times-1) }
+
+// A fine scan of a blank is looked at in coarse pixels; its map counts the file's own all the same, to the
+// accuracy that half-minute marks of a 12 h form ask for. The truth is the renderer's.
+func TestBlankReadCoarsely(t *testing.T) {
+	t.Parallel()
+	s, pic := unused()
+	f := load(t, s.Form)
+	for _, times := range []int{1, 2} {
+		face := blank(t, f, times).Face
+		sum, n := 0.0, 0.0
+		for hours := 0.0; hours < f.RotationHours; hours += 0.5 {
+			for r := f.Inner(); r <= f.Outer(); r += 10 {
+				x, y := s.PixelAt(hours, r)
+				px, py := face.Pixel(hours, r)
+				sum += math.Pow(px-finer(x, times), 2) + math.Pow(py-finer(y, times), 2)
+				n++
+			}
+		}
+		mm := mmPerInch / s.Look.DPI / float64(times)
+		assert.Less(t, math.Sqrt(sum/n)*mm, 0.03, "mm, %d × %d pixels", pic.Width*times, pic.Height*times)
+	}
 }
 
 // against compares the face with the renderer's truth at 24 times × 9 temperatures: the rms and the largest
@@ -80,6 +123,7 @@ func against(s *render.Scene, face *Face, loose bool) (rms, worst, seconds, hour
 // 0.04 mm where the glass cut the disc off, 0.08 mm for a photograph, four times as much at the worst node, and 3 s of
 // time at mid-scale of a 12 h form: what a person with dividers does not reach on paper (common practice, no source).
 func TestNodes(t *testing.T) {
+	t.Parallel()
 	basic := render.Basic()
 	tinted := *basic[3]
 	tinted.Tint, tinted.Bands, tinted.KnockOut = 0.12, true, true
@@ -103,7 +147,9 @@ func TestNodes(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := render.New(77, render.Options{Form: c.form, Unit: "F", Look: c.look})
-			face, err := Fit(context.Background(), Problem{Picture: s.Picture(), Form: load(t, c.form)})
+			pic := s.Picture()
+			assert.True(t, ShowsDisc(pic))
+			face, err := Fit(context.Background(), Problem{Picture: pic, Form: load(t, c.form)})
 			require.NoError(t, err)
 			rms, worst, seconds, hour := against(s, face, c.loose)
 			if face.Hour != HourOnChart { // only the numerals can have told it
@@ -130,10 +176,11 @@ func refused(t *testing.T, err error, tests ...string) {
 }
 
 func TestHourAndWrongPaper(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	basic := render.Basic()
 	q := load(t, basic[3])
-	b := blank(t, basic[3], q)
+	b := blank(t, q, 1)
 	s := render.New(5, render.Options{Form: basic[3], Unit: "F", Look: render.Look{DPI: 150, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}})
 	pic := s.Picture()
 
@@ -206,6 +253,7 @@ func TestHourAndWrongPaper(t *testing.T) {
 
 // A print with circles about one centre, but no form's: a target.
 func TestNoChart(t *testing.T) {
+	t.Parallel()
 	const n = 900
 	target := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
 	wood := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
@@ -247,6 +295,7 @@ func radially(t *testing.T, w Warp, p *pattern, off float64, from, to float64) W
 
 // Right maps spoiled on purpose end in the right map again or in a refusal: never in circles taken for their neighbours.
 func TestSlips(t *testing.T) {
+	t.Parallel()
 	for _, of := range render.Basic()[1:2] { // 24 h, uniform: the hardest
 		f := load(t, of)
 		s := render.New(601, render.Options{Form: of, Unit: "F", Look: render.Look{DPI: 120, Turn: 33, Warp: 0.1, Noise: 1}})

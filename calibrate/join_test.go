@@ -5,6 +5,7 @@ import (
 	"context"
 	"math"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -36,10 +37,16 @@ func part(p *picture.Picture, x, y float64, w, h int, phi float64) *picture.Pict
 	return q
 }
 
+// uncut is the whole chart that halves are cut from.
+var uncut = sync.OnceValues(func() (*render.Scene, *picture.Picture) {
+	s := render.New(4711, render.Options{Unit: "F", Look: render.Look{DPI: 150, Lid: "grey", Noise: 1}})
+	return s, s.Picture()
+})
+
 // The truth is the renderer's own: the whole scan that the halves were cut from.
 func TestJoinHalves(t *testing.T) {
-	s := render.New(4711, render.Options{Unit: "F", Look: render.Look{DPI: 150, Lid: "grey", Noise: 1}})
-	whole := s.Picture()
+	t.Parallel()
+	s, whole := uncut()
 	dir := t.TempDir()
 	require.NoError(t, s.Form.Write(dir, false))
 	f, err := form.Load(filepath.Join(dir, s.Form.Number))
@@ -76,10 +83,9 @@ func TestJoinHalves(t *testing.T) {
 }
 
 func TestJoinRefuses(t *testing.T) {
-	chart := func(seed int64) *picture.Picture {
-		return render.New(seed, render.Options{Unit: "F", Look: render.Look{DPI: 110}}).Picture()
-	}
-	one, other := chart(4711), chart(4712)
+	t.Parallel()
+	_, one := uncut()
+	other := render.New(4712, render.Options{Unit: "F", Look: render.Look{DPI: 150}}).Picture()
 	w := one.Width * 62 / 100
 	a := part(one, 0, 0, w, one.Height, 0)
 	for _, c := range []struct {

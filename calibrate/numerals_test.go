@@ -15,6 +15,7 @@ import (
 
 // The truth is the renderer's own; its numerals are of another face than the templates.
 func TestHourFromNumerals(t *testing.T) {
+	t.Parallel()
 	for i, g := range render.Basic() { // outside and inside the circles, clock and elapsed, both senses
 		for _, printed := range []bool{true, false} {
 			if g.Hours != 12 || !printed && i > 0 {

@@ -48,6 +48,7 @@ func fitPoints(t *testing.T) Warp {
 // What the same points gave cv::findHomography (method 0, all points) of OpenCV 4.6.0, called from C++. The map
 // here has a lens term besides, so the two differ by a little of the noise.
 func TestHomographyIsOpenCVs(t *testing.T) {
+	t.Parallel()
 	w := fitPoints(t)
 	theirs := Warp{H: [9]float64{11.5998911839, -0.900377155926, 1510.01317492, 1.09965256841, 11.3993226942, 1489.99855719, 0.000399775595585, -0.000250212721805, 1}}
 	print, _ := points()
@@ -63,6 +64,7 @@ func TestHomographyIsOpenCVs(t *testing.T) {
 // What the outermost 24 of the points gave cv::fitEllipse of OpenCV 4.6.0, called from C++: centre and axes (pixels)
 // of the circle of 112 mm as the camera sees it. The centre is not where the middle of the print is seen.
 func TestCircleIsOpenCVsEllipse(t *testing.T) {
+	t.Parallel()
 	w := fitPoints(t)
 	// by points of the fitted map's circle: the centre halves, and the axes are, the widest and the narrowest chords through it
 	var ring [][2]float64
