@@ -41,10 +41,20 @@ func Load(path string) (*Form, error) {
 	return Parse(data, path)
 }
 
+// decode is the YAML library's, which some malformed texts (a bare tag where a list is due) make panic.
+func decode(data []byte, f *Form) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("not YAML that can be read: compare it with a form that works")
+		}
+	}()
+	return yaml.UnmarshalWithOptions(data, f, yaml.Strict())
+}
+
 // Parse reads a form from the text of its file; path names it in errors, and is where its blank lies.
 func Parse(data []byte, path string) (*Form, error) {
 	f := &Form{Path: path}
-	if err := yaml.UnmarshalWithOptions(data, f, yaml.Strict()); err != nil {
+	if err := decode(data, f); err != nil {
 		return nil, fmt.Errorf("%s: %s", path, strings.TrimSpace(yaml.FormatError(err, false, true)))
 	}
 	if key, err := f.check(); err != nil {
