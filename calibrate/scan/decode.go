@@ -2,7 +2,6 @@ package scan
 
 /*
 #cgo CXXFLAGS: --std=c++11
-#cgo pkg-config: opencv4
 #include "shim.h"
 */
 import "C"
