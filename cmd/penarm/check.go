@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -62,6 +64,11 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 		if mark, err = archive.ParseMark(o.hour, o.at); err != nil {
 			return err
 		}
+	}
+	// A shell's scans/* names the entries, too.
+	scans = slices.DeleteFunc(slices.Clone(scans), func(s string) bool { return strings.HasSuffix(s, ".entries.yaml") })
+	if len(scans) == 0 {
+		return errors.New("no scan is named, entries alone: name the scans they belong to")
 	}
 	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
 		Job: archive.Job{
