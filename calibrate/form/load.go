@@ -41,20 +41,21 @@ func Load(path string) (*Form, error) {
 	return Parse(data, path)
 }
 
-// decode is the YAML library's, which some malformed texts (a bare tag where a list is due) make panic.
-func decode(data []byte, f *Form) (err error) {
+// Decode is the strict YAML of every file that people write: an unknown key is an error. Some malformed
+// texts (a bare tag where a list is due) make the library panic; here that is an error, too.
+func Decode(data []byte, into any) (err error) {
 	defer func() {
 		if r := recover(); r != nil {
-			err = fmt.Errorf("not YAML that can be read: compare it with a form that works")
+			err = errors.New("not YAML that can be read: compare it with a file that works")
 		}
 	}()
-	return yaml.UnmarshalWithOptions(data, f, yaml.Strict())
+	return yaml.UnmarshalWithOptions(data, into, yaml.Strict())
 }
 
 // Parse reads a form from the text of its file; path names it in errors, and is where its blank lies.
 func Parse(data []byte, path string) (*Form, error) {
 	f := &Form{Path: path}
-	if err := decode(data, f); err != nil {
+	if err := Decode(data, f); err != nil {
 		return nil, fmt.Errorf("%s: %s", path, strings.TrimSpace(yaml.FormatError(err, false, true)))
 	}
 	if key, err := f.check(); err != nil {

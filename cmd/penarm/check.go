@@ -113,8 +113,8 @@ func newCheck() *cobra.Command {
 
 Entries stand beside a scan: 0001.jpg has 0001.entries.yaml; or many share a
 --sheet. For 0001.jpg the folder OUT/0001 gets series.csv, findings.json,
-overlay.jpg, strip.png and report.pdf; or error.json where the scan cannot be
-read. The table lists the charts worst first.
+overlay.jpg, strip.png, report.pdf and annex.pdf; or error.json where the scan
+cannot be read. The table lists the charts worst first.
 
 ` + exitHelp,
 		Example: "  penarm check --plant plant.yaml --out OUT scans/*.jpg",

@@ -38,7 +38,7 @@ type Step string
 const (
 	Calibrate Step = "calibrate" // calibration.json, calibration.jpg
 	Digitize  Step = "digitize"  // series.csv
-	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, strip.png, report.pdf; with Job.Full also overlay-full.jpg, plot.svg; with Job.Backs back-p2.jpg
+	Check     Step = "check"     // series.csv, findings.json, overlay.jpg, strip.png, report.pdf, annex.pdf; with Job.Full also overlay-full.jpg, plot.svg; with Job.Backs back-p2.jpg
 )
 
 // leaves says whether the step leaves a file of this name. A folder that holds anything else is never replaced.
@@ -61,7 +61,7 @@ func (s Step) files() []string {
 	case Enroll:
 		return []string{form.FileName, "blank.png", "enrolled.jpg"}
 	}
-	return []string{"series.csv", "findings.json", "overlay.jpg", "strip.png", "report.pdf", "overlay-full.jpg", "plot.svg", "back-p*.jpg"}
+	return []string{"series.csv", "findings.json", "overlay.jpg", "strip.png", "report.pdf", "annex.pdf", "overlay-full.jpg", "plot.svg", "back-p*.jpg"}
 }
 
 // Job is one chart to be done.

@@ -648,7 +648,7 @@ func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 		name string
 		draw func(io.Writer, evidence.Input) error
 	}
-	all := []drawing{{"overlay.jpg", evidence.Overlay}, {"report.pdf", evidence.Report}, {"strip.png", evidence.Strip}}
+	all := []drawing{{"overlay.jpg", evidence.Overlay}, {"report.pdf", evidence.Report}, {"annex.pdf", evidence.Annex}, {"strip.png", evidence.Strip}}
 	if job.Full {
 		all = append(all, drawing{"overlay-full.jpg", evidence.OverlayFull}, drawing{"plot.svg", evidence.Plot})
 	}

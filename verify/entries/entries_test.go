@@ -116,6 +116,8 @@ func TestEntriesErrors(t *testing.T) {
 	}
 	_, err = Load(write(t, "e.yaml", " \n"))
 	assert.ErrorContains(t, err, "empty")
+	_, err = Load(write(t, "e.yaml", "batches:\n  ! 0000000\n000000008:000: #0"))
+	assert.ErrorContains(t, err, "e.yaml") // the library panics
 }
 
 func replaceOnce(t *testing.T, s, old, new string) string {

@@ -17,6 +17,8 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
+	"penarm/calibrate/form"
 )
 
 // maxFile bounds what is read: years of day sheets are smaller.
@@ -331,7 +333,7 @@ func decode(data []byte, path string, into any) error {
 	if len(bytes.TrimSpace(data)) == 0 {
 		return fmt.Errorf("%s: empty: write its keys, or remove the file", path)
 	}
-	err := yaml.UnmarshalWithOptions(data, into, yaml.Strict())
+	err := form.Decode(data, into)
 	var ye yaml.Error
 	if err == nil {
 		return nil

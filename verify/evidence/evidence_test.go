@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"encoding/xml"
+	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
@@ -303,6 +304,13 @@ func reportOf(t *testing.T, in Input) []byte {
 	return b.Bytes()
 }
 
+func annexOf(t *testing.T, in Input) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	require.NoError(t, Annex(&b, in))
+	return b.Bytes()
+}
+
 // read gives a report's text as poppler's pdftotext reads it; qpdf must find nothing wrong.
 func read(t *testing.T, pdf []byte) string {
 	t.Helper()
@@ -326,12 +334,17 @@ func TestReportSaysWhatWasFound(t *testing.T) {
 		"Hollow Ash Dairy", "R9", "V9", "2026-05-06", "Q. Reed", "T-1",
 		"The chart alone cannot settle it.", "42.00 ± 0.20 min", "≥ 30 min", "−0.90 ± 0.90 °F", "≤ 0 °F",
 		"chart, record, undecided: ten minutes without ink (place 1)", "07:28:00–08:10:00",
-		"Operator", "Reviewer", "Inspector", "name and signature", "a source: in full",
-		"The paper chart is the record", strings.Repeat("ab", 32), strings.Repeat("cd", 32),
-		"The airspace pen writes 4 min ahead", "0.10 °F at the legal temperature", // 0.05 mm at 2 °F a mm
-		"page 1 of 3",
+		"Operator", "Reviewer", "Inspector", "name and signature",
+		"The paper chart is the record", "a source [1]", "page 1 of 2",
 	} {
 		assert.Contains(t, text, want)
+	}
+	annex := read(t, annexOf(t, testInput()))
+	for _, want := range []string{
+		"[1] a source: in full", strings.Repeat("ab", 32), strings.Repeat("cd", 32),
+		"The airspace pen writes 4 min ahead", "0.10 °F at the legal temperature", // 0.05 mm at 2 °F a mm
+	} {
+		assert.Contains(t, annex, want)
 	}
 	assert.NotContains(t, strings.ToLower(text), "pasteurized", "the report says what the chart shows, never that milk is pasteurized")
 }
@@ -339,6 +352,7 @@ func TestReportSaysWhatWasFound(t *testing.T) {
 func TestReportIsTheSameTwice(t *testing.T) {
 	a, b := reportOf(t, testInput()), reportOf(t, testInput())
 	assert.True(t, bytes.Equal(a, b))
+	assert.True(t, bytes.Equal(annexOf(t, testInput()), annexOf(t, testInput())))
 	var p, q, o1, o2 bytes.Buffer
 	require.NoError(t, Plot(&p, testInput()))
 	require.NoError(t, Plot(&q, testInput()))
@@ -349,6 +363,20 @@ func TestReportIsTheSameTwice(t *testing.T) {
 	in := testInput()
 	in.Drawn = o1.Bytes()
 	assert.True(t, bytes.Equal(a, reportOf(t, in)), "an overlay handed over is the one that would be drawn")
+}
+
+// However much there is to say of a chart, what is signed stays two pages.
+func TestManyMarksGoToTheAnnex(t *testing.T) {
+	in := testInput()
+	for k := range 60 {
+		at := hm(7, 0, 0).Add(time.Duration(k) * time.Minute)
+		in.Events = append(in.Events, series.Event{Kind: series.EventNote, Pen: "product", From: at, To: at.Add(20 * time.Second), Text: fmt.Sprintf("writing number %d", k)})
+	}
+	text := read(t, reportOf(t, in))
+	assert.Contains(t, text, "page 2 of 2")
+	assert.Contains(t, text, "more, in the annex")
+	assert.NotContains(t, text, "writing number 59")
+	assert.Contains(t, read(t, annexOf(t, in)), "writing number 59")
 }
 
 func TestReportCarriesItsFindings(t *testing.T) {
@@ -421,15 +449,16 @@ func TestBareCharts(t *testing.T) {
 			require.NoError(t, Overlay(&bytes.Buffer{}, c.in))
 			require.NoError(t, Plot(&bytes.Buffer{}, c.in))
 			require.NoError(t, Strip(&bytes.Buffer{}, c.in))
-			assert.Contains(t, read(t, reportOf(t, c.in)), c.words)
+			assert.Contains(t, read(t, reportOf(t, c.in))+read(t, annexOf(t, c.in)), c.words)
 		})
 	}
 	text := read(t, reportOf(t, elapsed))
-	first, rest, _ := strings.Cut(text, "page 1 of")
+	first, rest, _ := strings.Cut(text, "For information, not counted")
 	assert.NotContains(t, first, "agreement:", "what does not count stands apart from what does")
-	assert.Contains(t, rest, "For information, not counted")
+	assert.Contains(t, rest, "agreement:")
 	assert.ErrorContains(t, Overlay(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Report(&bytes.Buffer{}, Input{}), "no picture")
+	assert.ErrorContains(t, Annex(&bytes.Buffer{}, Input{}), "no picture")
 	assert.ErrorContains(t, Plot(&bytes.Buffer{}, Input{}), "no calibration")
 	assert.ErrorContains(t, Strip(&bytes.Buffer{}, Input{}), "no picture")
 }

@@ -22,11 +22,11 @@ import (
 	"penarm/verify"
 )
 
-// Report writes the PDF: a page to sign, the pictures, then method and hashes.
-// findings.json is attached. The same input gives the same bytes.
+// Report writes the PDF to sign: a page with every check that counts, and one with the pictures; more
+// only where the batches of a chart do not fit. findings.json is attached. The same input gives the same bytes.
 func Report(w io.Writer, in Input) error {
-	if in.Face == nil || in.Findings == nil || in.Picture == nil {
-		return errors.New("evidence: no picture, no calibration or no findings to report: check the scan first")
+	if err := in.complete(); err != nil {
+		return err
 	}
 	picture, err := in.overlayJPEG()
 	if err != nil {
@@ -36,17 +36,48 @@ func Report(w io.Writer, in Input) error {
 	if err != nil {
 		return err
 	}
-	r, err := newReport(&in, data)
+	r, err := newReport(&in, reportTitle)
 	if err != nil {
 		return err
 	}
+	r.f.SetAttachments([]fpdf.Attachment{{Content: data, Filename: "findings.json", Description: attachmentWords}})
 	r.signingPage()
 	if err := r.pictures(picture); err != nil {
 		return err
 	}
-	r.information()
+	return r.f.Output(w)
+}
+
+// Annex writes the PDF that goes with the report: the holds close up, what does not
+// count, how it was read and from what, the sources in full.
+func Annex(w io.Writer, in Input) error {
+	if err := in.complete(); err != nil {
+		return err
+	}
+	r, err := newReport(&in, annexTitle)
+	if err != nil {
+		return err
+	}
+	r.newPage()
+	r.text(point{marginMM, r.y + 3}, 15, true, 0, annexTitle, ink)
+	r.text(point{r.w - marginMM, r.y + 3.4}, body, false, 1, r.short(body, false, in.scanWords(), 70), quiet)
+	r.y += 8.5
+	r.facts()
+	for _, c := range in.checks() { // numbered as the report numbers them
+		r.cite(c.Source)
+	}
+	r.listMarks(r.marks)
+	r.closeUps()
+	r.table(informationTitle, in.information(), true, true)
 	r.method()
 	return r.f.Output(w)
+}
+
+func (in *Input) complete() error {
+	if in.Face == nil || in.Findings == nil || in.Picture == nil {
+		return errors.New("evidence: no picture, no calibration or no findings to report: check the scan first")
+	}
+	return nil
 }
 
 const (
@@ -108,7 +139,7 @@ type report struct {
 	cites  []string // full sources in the order of their notes
 }
 
-func newReport(in *Input, data []byte) (*report, error) {
+func newReport(in *Input, name string) (*report, error) {
 	size := in.Paper
 	switch size {
 	case "":
@@ -129,14 +160,13 @@ func newReport(in *Input, data []byte) (*report, error) {
 	}
 	f.SetCreationDate(when)
 	f.SetModificationDate(when)
-	title := writable(reportTitle + ": " + in.heading())
+	title := writable(name + ": " + in.heading())
 	f.SetTitle(title, true)
 	f.SetXmpMetadata(xmp(title, programWords(in.Findings), when))
 	f.SetSubject(reportSubject, true)
 	f.SetCreator(writable(programWords(in.Findings)), true)
 	f.SetProducer("penarm", true)
 	f.SetLang("en")
-	f.SetAttachments([]fpdf.Attachment{{Content: data, Filename: "findings.json", Description: attachmentWords}})
 	f.SetMargins(0, 0, 0)
 	f.SetAutoPageBreak(false, 0)
 	f.AliasNbPages(pagesAlias)
@@ -295,8 +325,11 @@ func (r *report) room(need float64) {
 	}
 }
 
+// titleRoom keeps a title from standing alone at the foot, mm.
+const titleRoom = 12.0
+
 func (r *report) title(s string) {
-	r.room(12)
+	r.room(titleRoom)
 	size := 9.5
 	for size > 6 && r.width(size, true, s) > r.w-2*marginMM {
 		size -= 0.25
@@ -336,6 +369,9 @@ func (r *report) signingPage() {
 		r.title(noBatches)
 	}
 	r.table(chartTitle, counted(in.Checks, true, ""), len(in.Batches) == 0, len(in.Batches) < 2)
+	if rows := r.in.information(); r.y+16+rowMM(body)*1.8*float64(len(rows)) < r.bottom { // else in the annex alone
+		r.table(informationTitle, rows, false, false)
+	}
 }
 
 // row is a check in a table, of says whose where the table's title does not.
@@ -354,13 +390,20 @@ func counted(checks []verify.Check, counts bool, of string) (out []row) {
 	return out
 }
 
-// information lists the checks that do not count.
-func (r *report) information() {
-	var rows []row
-	for _, b := range r.in.Findings.Batches {
+// information are the checks that do not count.
+func (in *Input) information() (rows []row) {
+	for _, b := range in.Findings.Batches {
 		rows = append(rows, counted(b.Checks, false, batchOf(b))...)
 	}
-	r.table(informationTitle, append(rows, counted(r.in.Findings.Checks, false, "")...), true, true)
+	return append(rows, counted(in.Findings.Checks, false, "")...)
+}
+
+// checks are all of them, in the order of the report.
+func (in *Input) checks() (rows []row) {
+	for _, b := range in.Findings.Batches {
+		rows = append(rows, counted(b.Checks, true, "")...)
+	}
+	return append(append(rows, counted(in.Findings.Checks, true, "")...), in.information()...)
 }
 
 // facts says which chart this is.
@@ -487,7 +530,7 @@ func (r *report) table(title string, checks []row, named, reasons bool) {
 
 func (r *report) column(i int) float64 { return marginMM + columns[i]*(r.w-2*marginMM) }
 
-// cite gives a source short, with the number under which it stands in full on the last page.
+// cite gives a source short, with the number under which it stands in full in the annex.
 func (r *report) cite(source string) string {
 	if source == "" {
 		return noSource
@@ -523,7 +566,7 @@ func (r *report) signatures() {
 	}
 }
 
-// pictures are the overlay, the marks in words and the plots.
+// pictures are page 2: the overlay, the plot, and what the numbers on both mean.
 func (r *report) pictures(picture []byte) error {
 	cfg, err := jpeg.DecodeConfig(bytes.NewReader(picture))
 	if err != nil {
@@ -532,50 +575,91 @@ func (r *report) pictures(picture []byte) error {
 	r.newPage()
 	r.title(pictureTitle)
 	r.f.RegisterImageOptionsReader("overlay", fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(picture))
+	const leastMM, plotMM, gapMM = 118.0, 62.0, 3.0
+	// The picture makes room for the marks, down to a size that still shows the line.
+	listed := r.marks
+	for len(listed) > 0 && r.y+leastMM+gapMM+plotMM+r.marksMM(listed) > r.bottom {
+		listed = listed[:len(listed)-1]
+	}
 	w := r.w - 2*marginMM
 	h := w * float64(cfg.Height) / float64(cfg.Width)
-	if most := r.bottom - r.y - 66; h > most {
+	if most := r.bottom - r.y - gapMM - plotMM - r.marksMM(listed); h > most {
 		w, h = w*most/h, most
 	}
 	x := (r.w - w) / 2
 	r.f.ImageOptions("overlay", x, r.y, w, h, false, fpdf.ImageOptions{ImageType: "JPG"}, 0, "")
 	r.line([]point{{x, r.y}, {x + w, r.y}, {x + w, r.y + h}, {x, r.y + h}, {x, r.y}}, 0.2, ink)
-	r.y += h + 3
+	r.y += h + gapMM
 	p := &plotter{in: r.in, s: r, marks: r.marks}
-	wide := r.w - 2*marginMM
-	high := math.Max(60, math.Min(80, r.bottom-r.y))
-	r.room(high)
-	p.overview(marginMM-3, r.y, wide+3, high-2)
-	r.y += high + 2
-	if len(r.marks) > 0 {
-		r.title(marksTitle)
-		for _, m := range r.marks {
-			lines := r.wrap(7, false, markWords(m), wide-7)
-			r.room(math.Max(3.6, float64(len(lines))*rowMM(7)))
-			r.ring(point{marginMM + 2, r.y + 1.8}, 1.6, 0.3, amber, ink)
-			r.text(point{marginMM + 2, r.y + 1.8}, 5.5, true, 0.5, fmt.Sprint(m.n), ink)
-			r.y = math.Max(r.y+3.6, r.lines(marginMM+6, r.y+0.2, 7, false, lines, ink))
-		}
-		r.y += 2
-	}
-	holds := p.holds()
-	if len(holds) > 0 {
-		const high = 55.0
-		r.room(high + 8)
-		r.title(closeTitle)
-		across := min(2, len(holds))
-		for i, b := range holds {
-			if i%across == 0 {
-				r.room(high)
-			}
-			p.hold(b, marginMM+wide/float64(across)*float64(i%across), r.y, wide/float64(across)-1, high-2)
-			if i%across == across-1 || i == len(holds)-1 {
-				r.y += high
-			}
-		}
-		r.y-- // a plot leaves room below its axis
-	}
+	high := math.Min(80, r.bottom-r.y-r.marksMM(listed))
+	p.overview(marginMM-3, r.y, r.w-2*marginMM+3, high-2)
+	r.y += high
+	r.listMarks(listed)
 	return r.f.Error()
+}
+
+const markPoints = 7.0
+
+func (r *report) markLines(m mark) []string {
+	return r.wrap(markPoints, false, markWords(m), r.w-2*marginMM-7)
+}
+
+// marksMM is the height of a list of marks; where it is not all of them, of the line that says so, too.
+func (r *report) marksMM(marks []mark) float64 {
+	if len(r.marks) == 0 {
+		return 0
+	}
+	h := 7.0
+	for _, m := range marks {
+		h += math.Max(3.6, float64(len(r.markLines(m)))*rowMM(markPoints))
+	}
+	if len(marks) < len(r.marks) {
+		h += rowMM(markPoints)
+	}
+	return math.Max(h, titleRoom)
+}
+
+// listMarks says what the numbered places are.
+func (r *report) listMarks(marks []mark) {
+	if len(r.marks) == 0 {
+		return
+	}
+	r.title(marksTitle)
+	for _, m := range marks {
+		lines := r.markLines(m)
+		r.room(math.Max(3.6, float64(len(lines))*rowMM(markPoints)))
+		r.ring(point{marginMM + 2, r.y + 1.8}, 1.6, 0.3, amber, ink)
+		r.text(point{marginMM + 2, r.y + 1.8}, 5.5, true, 0.5, fmt.Sprint(m.n), ink)
+		r.y = math.Max(r.y+3.6, r.lines(marginMM+6, r.y+0.2, markPoints, false, lines, ink))
+	}
+	if n := len(r.marks) - len(marks); n > 0 {
+		r.y = r.lines(marginMM+6, r.y, markPoints, false, []string{fmt.Sprintf(restInAnnex, n)}, ink)
+	}
+	r.y += 2
+}
+
+// closeUps are the plots of the holds, two abreast.
+func (r *report) closeUps() {
+	p := &plotter{in: r.in, s: r, marks: r.marks}
+	holds := p.holds()
+	if len(holds) == 0 {
+		return
+	}
+	const high = 55.0
+	wide := r.w - 2*marginMM
+	r.room(high + 8)
+	r.title(closeTitle)
+	across := min(2, len(holds))
+	for i, b := range holds {
+		if i%across == 0 {
+			r.room(high)
+		}
+		p.hold(b, marginMM+wide/float64(across)*float64(i%across), r.y, wide/float64(across)-1, high-2)
+		if i%across == across-1 || i == len(holds)-1 {
+			r.y += high
+		}
+	}
+	r.y-- // a plot leaves room below its axis
 }
 
 // method tells how it was read, from what, and what that does not say.

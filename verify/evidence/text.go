@@ -263,6 +263,8 @@ const (
 	continued       = " (continued)"
 	noSource        = "–"
 	pictureTitle    = "The scan with what was read from it"
+	annexTitle      = "Vat pasteurization chart, annex"
+	restInAnnex     = "and %d more, in the annex"
 	marksTitle      = "Numbered places on the pictures"
 	closeTitle      = "Each hold close up"
 	methodTitle     = "How it was read"
@@ -410,7 +412,7 @@ func rowVerdict(c verify.Check) string {
 	return verdictWord(c.Verdict) + ", not counted"
 }
 
-// shortSource is the first words of a source that fit a narrow column; it stands in full on the last page.
+// shortSource is the first words of a source that fit a narrow column; it stands in full in the annex.
 func shortSource(s string) string {
 	for _, cut := range []string{":", ";", ", after", ", with", " (read)", " (from memory)", " (common practice)", " (derived)"} {
 		s, _, _ = strings.Cut(s, cut)
@@ -459,10 +461,20 @@ func (in *Input) lookAt(marks []mark) (out []string) {
 	if s := in.hourCaution(); s != "" {
 		out = append(out, s)
 	}
+	var more []string
+	few := 0
 	for _, m := range marks {
-		if m.seen && in.inHold(m.from, m.to) {
-			out = append(out, fmt.Sprintf("place %d lies in a hold: %s", m.n, m.text))
+		if !m.seen || !in.inHold(m.from, m.to) {
+			continue
 		}
+		if few++; few <= 4 {
+			out = append(out, fmt.Sprintf("place %d lies in a hold: %s", m.n, m.text))
+		} else {
+			more = append(more, strconv.Itoa(m.n))
+		}
+	}
+	if len(more) > 0 {
+		out = append(out, "in a hold lie also the places "+strings.Join(more, ", "))
 	}
 	return append(out, "the picture on the next page beside the paper chart: the thin line must follow the ink")
 }

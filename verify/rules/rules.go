@@ -13,6 +13,8 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml"
+
+	"penarm/calibrate/form"
 )
 
 //go:embed *.yaml
@@ -221,7 +223,7 @@ func Load(nameOrPath, baseDir string) (*RuleSet, error) {
 
 func parse(data []byte, name, path string) (*RuleSet, error) {
 	r := &RuleSet{Path: path, Data: data}
-	if err := yaml.UnmarshalWithOptions(data, r, yaml.Strict()); err != nil {
+	if err := form.Decode(data, r); err != nil {
 		return nil, fmt.Errorf("%s: %s", name, strings.TrimSpace(yaml.FormatError(err, false, true)))
 	}
 	if err := r.check(); err != nil {
