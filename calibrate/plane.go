@@ -37,7 +37,7 @@ func newPlane(pic *picture.Picture, channel int) *plane {
 func (p *plane) alone() *plane {
 	q := *p
 	if q.step > 1 {
-		q.pix, q.step = make([]byte, p.pic.Width*p.pic.Height), 1
+		q.pix, q.step = picture.Large[uint8](p.pic.Width*p.pic.Height), 1
 		for i := range q.pix {
 			q.pix[i] = p.pix[i*p.step]
 		}

@@ -36,7 +36,7 @@ func Unroll(pic *picture.Picture, face *Face, f Frame, dst [][]float32) [][]floa
 	dst = dst[:pic.Channels]
 	for k := range dst {
 		if cap(dst[k]) < n {
-			dst[k] = make([]float32, n)
+			dst[k] = picture.Large[float32](n)
 		}
 		dst[k] = dst[k][:n]
 	}

@@ -546,7 +546,7 @@ func (t *tracer) fillPlanes() {
 	rows, cols := t.frame.Rows, t.frame.Columns
 	t.planes = make([][]float32, len(t.noise))
 	for k := range t.planes {
-		t.planes[k] = make([]float32, cols*rows)
+		t.planes[k] = picture.Large[float32](cols * rows)
 	}
 	in, out := make([][]float32, t.m.channels), make([][]float32, len(t.planes))
 	var buf [][]float32

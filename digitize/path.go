@@ -3,6 +3,8 @@ package digitize
 import (
 	"math"
 	"slices"
+
+	"penarm/calibrate/picture"
 )
 
 // Costs a mm of path. They must stay positive: a path that is paid for ink
@@ -38,8 +40,8 @@ func bestPath(cols, rows int, width []float32, rowMM float64, wait int, fill fun
 		return nil
 	}
 	wait = min(wait, cols-1)
-	from := make([]int16, cols*rows)     // the row in which the path entered the column
-	begun := make([]bool, (wait+1)*rows) // it began there
+	from := picture.Large[int16](cols * rows) // the row in which the path entered the column
+	begun := make([]bool, (wait+1)*rows)      // it began there
 	c, next := make([]float64, rows), make([]float64, rows)
 	sum := make([]float64, rows+1)
 	cost := make([]float32, rows)

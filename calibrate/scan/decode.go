@@ -32,7 +32,7 @@ func decode(data []byte, h *header) (*picture.Picture, error) {
 		Width: h.width, Height: h.height, Channels: h.channels,
 		DPIX: h.dpiX, DPIY: h.dpiY, Bilevel: h.bilevel, Source: h.kind,
 	}
-	p.Pix = make([]uint8, p.Width*p.Height*p.Channels)
+	p.Pix = picture.Large[uint8](p.Width * p.Height * p.Channels)
 	m := gocv.NewMat()
 	defer m.Close()
 	var message [256]C.char

@@ -89,7 +89,7 @@ type canvas struct {
 
 // newCanvas gives a white canvas of w × h pixels.
 func newCanvas(w, h int, k float64) *canvas {
-	p := &picture.Picture{Width: w, Height: h, Channels: 3, Pix: make([]uint8, 3*w*h)}
+	p := &picture.Picture{Width: w, Height: h, Channels: 3, Pix: picture.Large[uint8](3 * w * h)}
 	whiten(p.Pix)
 	return &canvas{pic: p, clip: image.Rect(0, 0, w, h), k: k, cover: make([]uint8, w*h)}
 }
