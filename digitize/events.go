@@ -329,7 +329,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				}
 			}
 			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
-			if odds >= least || odds > math.Inf(-1) && t.breaksSlope(l.v, vertex(p[0]), vertex(p[1]-1)) {
+			if odds >= least || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
 				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
 				a, b := vertex(from), vertex(to-1)
 				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
@@ -343,8 +343,9 @@ func at(v []vertex, hours float64) int {
 	return min(sort.Search(len(v), func(k int) bool { return v[k].hours >= hours }), len(v)-1)
 }
 
-// breaksSlope says whether the level vertices [a, b] lie between pieces that slope the same way and nearly as steeply.
-func (t *tracer) breaksSlope(v []vertex, a, b int) bool {
+// breaksSlope says whether the level vertices [a, b] of a line lie between pieces that slope the same way and nearly as steeply.
+func (t *tracer) breaksSlope(i, a, b int) bool {
+	v := t.lines[i].v
 	const flank, corner = 16, 3 // vertices: 1.3 mm, and what smoothing rounds
 	slope := func(a, b int) (float64, bool) {
 		if a, b = max(0, a), min(len(v)-1, b); b-a < flank/2 {
@@ -366,8 +367,22 @@ func (t *tracer) breaksSlope(v []vertex, a, b int) bool {
 	for b > a && math.Abs(v[b].radius-mid) > terraceOff {
 		b--
 	}
-	before, ok1 := slope(a-corner-flank, a-corner)
-	after, ok2 := slope(b+corner, b+corner+flank)
+	// Another pen of the same ink beside blurs the corners: the flank is where the line is steepest.
+	blurred := corner
+	if t.meets(i, v[a]) || t.meets(i, v[b]) {
+		blurred = flank
+	}
+	steepest := func(at, way int) (most float64, ok bool) {
+		for off := corner; off <= blurred; off++ {
+			from := at + way*off
+			if v, fine := slope(min(from, from+way*flank), max(from, from+way*flank)); fine && (!ok || math.Abs(v) > math.Abs(most)) {
+				most, ok = v, true
+			}
+		}
+		return most, ok
+	}
+	before, ok1 := steepest(a, -1)
+	after, ok2 := steepest(b, 1)
 	if !ok1 || !ok2 || before*after <= 0 || math.Min(math.Abs(before), math.Abs(after)) < terraceIn {
 		return false
 	}
