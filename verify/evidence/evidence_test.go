@@ -335,17 +335,12 @@ func TestReportSaysWhatWasFound(t *testing.T) {
 		"The chart alone cannot settle it.", "42.00 ± 0.20 min", "≥ 30 min", "−0.90 ± 0.90 °F", "≤ 0 °F",
 		"chart, record, undecided: ten minutes without ink (place 1)", "07:28:00–08:10:00",
 		"Operator", "Reviewer", "Inspector", "name and signature",
-		"The paper chart is the record", "a source [1]", "page 1 of 2",
+		"The paper chart is the record", "a source [1]", "page 1 of 2", strings.Repeat("ab", 32), strings.Repeat("cd", 32),
+		"The airspace pen writes 4 min ahead", "0.10 °F at the legal temperature", // 0.05 mm at 2 °F a mm
 	} {
 		assert.Contains(t, text, want)
 	}
-	annex := read(t, annexOf(t, testInput()))
-	for _, want := range []string{
-		"[1] a source: in full", strings.Repeat("ab", 32), strings.Repeat("cd", 32),
-		"The airspace pen writes 4 min ahead", "0.10 °F at the legal temperature", // 0.05 mm at 2 °F a mm
-	} {
-		assert.Contains(t, annex, want)
-	}
+	assert.Contains(t, read(t, annexOf(t, testInput())), "[1] a source: in full")
 	assert.NotContains(t, strings.ToLower(text), "pasteurized", "the report says what the chart shows, never that milk is pasteurized")
 }
 

@@ -22,8 +22,8 @@ import (
 	"penarm/verify"
 )
 
-// Report writes the PDF to sign: a page with every check that counts, and one with the pictures; more
-// only where the batches of a chart do not fit. findings.json is attached. The same input gives the same bytes.
+// Report writes the PDF to sign: a page with every check that counts, and one with the pictures, how
+// the chart was read and the hashes; more only where the batches of a chart do not fit. findings.json is attached. The same input gives the same bytes.
 func Report(w io.Writer, in Input) error {
 	if err := in.complete(); err != nil {
 		return err
@@ -49,7 +49,7 @@ func Report(w io.Writer, in Input) error {
 }
 
 // Annex writes the PDF that goes with the report: the holds close up, what does not
-// count, how it was read and from what, the sources in full.
+// count, every numbered place, the sources in full.
 func Annex(w io.Writer, in Input) error {
 	if err := in.complete(); err != nil {
 		return err
@@ -69,7 +69,7 @@ func Annex(w io.Writer, in Input) error {
 	r.listMarks(r.marks)
 	r.closeUps()
 	r.table(informationTitle, in.information(), true, true)
-	r.method()
+	r.sources()
 	return r.f.Output(w)
 }
 
@@ -340,14 +340,6 @@ func (r *report) title(s string) {
 	r.y += 1.2
 }
 
-// prose writes a paragraph that may run over to the next page.
-func (r *report) prose(size float64, s string, col color.RGBA) {
-	for _, l := range r.wrap(size, false, s, r.w-2*marginMM) {
-		r.room(rowMM(size))
-		r.y = r.lines(marginMM, r.y, size, false, []string{l}, col)
-	}
-}
-
 // signingPage is page 1: what a person reads and signs. Rows that do not fit go on a next page.
 func (r *report) signingPage() {
 	r.newPage()
@@ -575,9 +567,11 @@ func (r *report) pictures(picture []byte) error {
 	r.newPage()
 	r.title(pictureTitle)
 	r.f.RegisterImageOptionsReader("overlay", fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(picture))
-	const leastMM, plotMM, gapMM = 118.0, 62.0, 3.0
+	const leastMM, plotMM, gapMM = 112.0, 60.0, 3.0
 	// The picture makes room for the marks, down to a size that still shows the line.
 	listed := r.marks
+	how := r.how()
+	r.bottom -= how.high
 	for len(listed) > 0 && r.y+leastMM+gapMM+plotMM+r.marksMM(listed) > r.bottom {
 		listed = listed[:len(listed)-1]
 	}
@@ -595,7 +589,39 @@ func (r *report) pictures(picture []byte) error {
 	p.overview(marginMM-3, r.y, r.w-2*marginMM+3, high-2)
 	r.y += high
 	r.listMarks(listed)
+	r.y, r.bottom = r.bottom, r.bottom+how.high
+	r.tellHow(how)
 	return r.f.Error()
+}
+
+// how is what the foot of page 2 tells: how the chart was read, from which files, by which program.
+type how struct {
+	lines []string
+	files [][2]string
+	high  float64 // mm
+}
+
+const hashPoints = 5.2 // two hashes abreast
+
+func (r *report) how() how {
+	h := how{files: r.in.files()}
+	for _, s := range r.in.methodWords() {
+		h.lines = append(h.lines, r.wrap(tiny, false, s, r.w-2*marginMM)...)
+	}
+	h.high = math.Max(titleRoom, 7+float64(len(h.lines))*rowMM(tiny)+1+float64((len(h.files)+1)/2)*rowMM(hashPoints))
+	return h
+}
+
+func (r *report) tellHow(h how) {
+	r.title(methodTitle)
+	r.y = r.lines(marginMM, r.y, tiny, false, h.lines, ink) + 1
+	half := (r.w - 2*marginMM) / 2
+	for i, f := range h.files {
+		x, y := marginMM+half*float64(i%2), r.y+(float64(i/2)+0.5)*rowMM(hashPoints)
+		r.text(point{x, y}, hashPoints, false, 0, f[0], ink)
+		r.text(point{x + 12, y}, hashPoints, false, 0, r.short(hashPoints, false, f[1], half-13), ink)
+	}
+	r.y += float64((len(h.files)+1)/2) * rowMM(hashPoints)
 }
 
 const markPoints = 7.0
@@ -662,22 +688,8 @@ func (r *report) closeUps() {
 	r.y-- // a plot leaves room below its axis
 }
 
-// method tells how it was read, from what, and what that does not say.
-func (r *report) method() {
-	r.title(methodTitle)
-	for _, s := range r.in.methodWords() {
-		r.prose(7, s, ink)
-		r.y += 0.8
-	}
-	r.y += 1.5
-	r.title(filesTitle)
-	for _, f := range r.in.files() {
-		r.room(rowMM(tiny))
-		r.text(point{marginMM, r.y + 1.5}, tiny, false, 0, f[0], ink)
-		r.text(point{marginMM + 30, r.y + 1.5}, tiny, false, 0, f[1], ink)
-		r.y += rowMM(tiny)
-	}
-	r.y += 1.5
+// sources gives them in full, and what the rules leave unsettled.
+func (r *report) sources() {
 	type notes struct {
 		title string
 		lines []string

@@ -267,8 +267,7 @@ const (
 	restInAnnex     = "and %d more, in the annex"
 	marksTitle      = "Numbered places on the pictures"
 	closeTitle      = "Each hold close up"
-	methodTitle     = "How it was read"
-	filesTitle      = "What went in (SHA-256)"
+	methodTitle     = "How it was read, and from which files (SHA-256)"
 	sourcesTitle    = "Sources in full"
 	rulesTitle      = "What is unsettled in the rules: "
 
