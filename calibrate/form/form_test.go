@@ -132,9 +132,9 @@ func TestLoadErrorsNameLineAndKey(t *testing.T) {
 	}
 }
 
-func TestLibrary(t *testing.T) {
+func TestLoadAll(t *testing.T) {
 	dir := t.TempDir()
-	_, err := Library(dir)
+	_, err := LoadAll(dir)
 	require.ErrorContains(t, err, "holds no form")
 	put := func(folder, text string) {
 		require.NoError(t, os.MkdirAll(filepath.Join(dir, folder), 0o700))
@@ -142,13 +142,13 @@ func TestLibrary(t *testing.T) {
 	}
 	put("b", good)
 	put("a", strings.Replace(good, "M-1", "Z-9", 1))
-	forms, err := Library(dir)
+	forms, err := LoadAll(dir)
 	require.NoError(t, err)
 	require.Len(t, forms, 2)
 	assert.Equal(t, "M-1", forms[0].Form, "known by the key, not by the folder")
 	assert.Equal(t, filepath.Join(dir, "b", "blank.png"), forms[0].Blank.Image)
 	put("c", good)
-	_, err = Library(dir)
+	_, err = LoadAll(dir)
 	assert.ErrorContains(t, err, "already described")
 }
 

@@ -204,9 +204,9 @@ func ParseHours(s string) (float64, error) {
 	return h, nil
 }
 
-// Library loads every form in a folder: each sub-folder with a form.yaml, and a
+// LoadAll loads every form in a folder: each sub-folder with a form.yaml, and a
 // form.yaml in the folder itself. Forms are known, and sorted, by their form key.
-func Library(dir string) ([]*Form, error) {
+func LoadAll(dir string) ([]*Form, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, fmt.Errorf("forms folder: %w", err)

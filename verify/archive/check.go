@@ -314,7 +314,7 @@ func loadPlant(path string) (*plant, error) {
 	if !filepath.IsAbs(dir) {
 		dir = filepath.Join(filepath.Dir(path), dir)
 	}
-	if p.forms, err = form.Library(dir); err != nil {
+	if p.forms, err = form.LoadAll(dir); err != nil {
 		return nil, err
 	}
 	for _, r := range e.Recorders {
