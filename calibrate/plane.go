@@ -35,12 +35,13 @@ func newPlane(pic *picture.Picture, channel int) *plane {
 
 // alone is the plane with its values side by side: sampled all over the picture, they miss a third of the memory.
 func (p *plane) alone() *plane {
+	if p.step == 1 {
+		return p
+	}
 	q := *p
-	if q.step > 1 {
-		q.pix, q.step = picture.Large[uint8](p.pic.Width*p.pic.Height), 1
-		for i := range q.pix {
-			q.pix[i] = p.pix[i*p.step]
-		}
+	q.pix, q.step = picture.Large[uint8](p.pic.Width*p.pic.Height), 1
+	for i := range q.pix {
+		q.pix[i] = p.pix[i*p.step]
 	}
 	return &q
 }
@@ -89,7 +90,14 @@ const (
 	weightOne  = 1 << (2 * weightBits)
 )
 
-func toFixed(v float64) int64 { return int64(v * (1 << fixedBits)) }
+// toFixed keeps what lies far outside any picture, or nowhere, so near that no sum of steps overflows.
+func toFixed(v float64) int64 {
+	const far = 1 << 20 // pixels
+	if !(v > -far) {
+		v = -far
+	}
+	return int64(min(v, far) * (1 << fixedBits))
+}
 
 // bilinear is the value of one channel between the pixel at the head of pix and its
 // neighbours, in 1/weightOne grey level.

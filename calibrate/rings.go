@@ -3,8 +3,10 @@ package calibrate
 import (
 	"errors"
 	"math"
+	"slices"
 
 	"penarm/calibrate/internal/lsq"
+	"penarm/calibrate/rank"
 )
 
 // sighting is one piece of printed line found in the picture: the curve whose
@@ -95,33 +97,7 @@ func quantile(v []float64, q float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	c := append([]float64(nil), v...)
-	want := min(len(c)-1, int(q*float64(len(c))))
-	for lo, hi := 0, len(c)-1; lo < hi; { // Hoare's selection
-		pivot := max(min(c[lo], c[hi]), min(max(c[lo], c[hi]), c[(lo+hi)/2]))
-		i, j := lo, hi
-		for i <= j {
-			for c[i] < pivot {
-				i++
-			}
-			for c[j] > pivot {
-				j--
-			}
-			if i <= j {
-				c[i], c[j] = c[j], c[i]
-				i, j = i+1, j-1
-			}
-		}
-		switch {
-		case want <= j:
-			hi = j
-		case want >= i:
-			lo = i
-		default:
-			return c[want]
-		}
-	}
-	return c[want]
+	return rank.Select(slices.Clone(v), min(len(v)-1, int(q*float64(len(v)))))
 }
 
 func median(v []float64) float64 { return quantile(v, 0.5) }

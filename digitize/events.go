@@ -375,8 +375,8 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 	steepest := func(at, way int) (most float64, ok bool) {
 		for off := corner; off <= blurred; off++ {
 			from := at + way*off
-			if v, fine := slope(min(from, from+way*flank), max(from, from+way*flank)); fine && (!ok || math.Abs(v) > math.Abs(most)) {
-				most, ok = v, true
+			if s, fine := slope(min(from, from+way*flank), max(from, from+way*flank)); fine && (!ok || math.Abs(s) > math.Abs(most)) {
+				most, ok = s, true
 			}
 		}
 		return most, ok

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"penarm/calibrate"
+	"penarm/calibrate/rank"
 )
 
 // printed is the optical density of paper and print in the face's own frame,
@@ -89,48 +90,12 @@ const missing = float32(-9)
 // median reorders v.
 func median(v []float32) float32 { return quantile(v, 0.5) }
 
-// quantile reorders v; NaN where v is empty. Quickselect (Hoare, CACM 4(7), 1961) with a median of three.
+// quantile reorders v; NaN where v is empty.
 func quantile(v []float32, q float64) float32 {
 	if len(v) == 0 {
 		return float32(math.NaN())
 	}
-	k := int(q * float64(len(v)-1))
-	lo, hi := 0, len(v)-1
-	for hi-lo > 24 {
-		a, b, c := v[lo], v[(lo+hi)/2], v[hi]
-		p := max(min(a, b), min(max(a, b), c))
-		i, j := lo, hi
-		for i <= j {
-			for v[i] < p {
-				i++
-			}
-			for v[j] > p {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return v[k]
-		}
-	}
-	for i := lo + 1; i <= hi; i++ {
-		x := v[i]
-		j := i
-		for ; j > lo && v[j-1] > x; j-- {
-			v[j] = v[j-1]
-		}
-		v[j] = x
-	}
-	return v[k]
+	return rank.Select(v, int(q*float64(len(v)-1)))
 }
 
 // learn estimates the print from columns spread over the whole turn.
