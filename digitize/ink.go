@@ -550,14 +550,14 @@ func (t *tracer) fillPlanes() {
 	}
 	in, out := make([][]float32, t.m.channels), make([][]float32, len(t.planes))
 	var buf [][]float32
-	read := func(f calibrate.Frame, row, every int, column func(c int) [][]float32) {
+	read := func(f calibrate.Frame, row, every int, each func(c int)) { // each finds column c in in
 		buf = calibrate.Unroll(t.pic, t.p.Face, f, buf)
 		for c := range f.Columns {
 			for ch := range in {
 				in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
 				t.m.leftOver(in[ch], ch, f.Hour+float64(c)*f.HourStep, row, every)
 			}
-			t.evidence(in, column(c))
+			each(c)
 		}
 	}
 
@@ -571,8 +571,8 @@ func (t *tracer) fillPlanes() {
 	const strip = 32
 	for c := 0; c*sparse < cols; c += strip {
 		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
-		last := -1
-		see := func(col int) {
+		read(f, 0, sparse, func(col int) {
+			t.evidence(in, out)
 			for k, v := range out {
 				limit := traceOfInk * t.typ[k]
 				for r, e := range v {
@@ -581,15 +581,7 @@ func (t *tracer) fillPlanes() {
 					}
 				}
 			}
-		}
-		read(f, 0, sparse, func(col int) [][]float32 {
-			if last >= 0 {
-				see(last)
-			}
-			last = col
-			return out
 		})
-		see(last)
 	}
 
 	near := func(i, j int) bool {
@@ -614,12 +606,12 @@ func (t *tracer) fillPlanes() {
 			f := t.frame
 			f.Hour, f.Columns = f.Hour+float64(i*tile)*f.HourStep, min(tile, cols-i*tile)
 			f.Radius, f.Rows = f.Radius+float64(from*tile)*f.RadiusStep, min(j*tile, rows)-from*tile
-			read(f, from*tile, 1, func(c int) [][]float32 {
+			read(f, from*tile, 1, func(c int) {
 				at := (i*tile+c)*rows + from*tile
 				for k := range out {
 					out[k] = t.planes[k][at : at+f.Rows]
 				}
-				return out
+				t.evidence(in, out)
 			})
 		}
 	}
