@@ -54,6 +54,8 @@ type Form struct {
 	WidthMinor float64    // line widths, mm
 	WidthMajor float64
 	NumeralArc float64 // hours between the rows of numerals
+	Table      float64 // mm, width of a printed table that interrupts circles and arcs at the rim; 0: none
+	Slot       float64 // mm from the centre that a slot for the driving pin reaches; 0: none
 	Seed       int64
 
 	print *printed

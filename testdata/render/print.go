@@ -124,6 +124,15 @@ func (p *printed) lettering() {
 		p.marks.text(fmt.Sprintf("%g-%g °%s  %g HR", f.Low(), f.High(), f.Unit, f.Hours), (rad-3*size)*math.Cos(b), (rad-3*size)*math.Sin(b), b+math.Pi/2, 1.4*size, false, nil)
 	}
 	b += between(r, 2, 4)
+	if f.Table > 0 {
+		w, h := f.Table/2, 0.3*f.Table
+		x0 := f.Outer() - h
+		for _, l := range [][4]float64{{-h, -w, h, -w}, {h, -w, h, w}, {h, w, -h, w}, {-h, w, -h, -w}, {0, -w, 0, w}, {-h, 0, h, 0}} {
+			p.marks.stroke(x0+l[0], l[1], x0+l[2], l[3], 0.12, 0.05, 1)
+		}
+		p.marks.text("BATCH", x0+0.5*h, -0.5*w, math.Pi/2, 2, false, nil)
+		p.marks.text("OPERATOR", x0-0.5*h, -0.5*w, math.Pi/2, 2, false, nil)
+	}
 	rad := 0.5 * f.Inner()
 	p.marks.text("BATCH RECORD", rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.8*size, false, nil)
 	// Arrows the way the paper turns.
@@ -143,6 +152,12 @@ func (p *printed) lettering() {
 			p.marks.stroke(rad*math.Cos(u), rad*math.Sin(u), (rad+dr)*math.Cos(v), (rad+dr)*math.Sin(v), 0.12, 0.05, 1)
 		}
 	}
+}
+
+// inTable is how far a point lies from the middle of the printed table, as shares of its half height and half width.
+func (f *Form) inTable(x, y float64) (u, v float64) {
+	h := 0.3 * f.Table
+	return math.Abs(x-(f.Outer()-h)) / h, math.Abs(y) / (0.5 * f.Table)
 }
 
 func (f *Form) hourLabel(h int, words bool) string {
@@ -198,6 +213,11 @@ func (p *printed) transmit(x, y, s float64, t *RGB) {
 				cover = 1 - (1-cover)*(1-covered(d, f.WidthMajor, s))
 			} else if r > f.FineFrom {
 				cover = 1 - (1-cover)*(1-covered(d, f.WidthMinor, s))
+			}
+		}
+		if cover > 0 && f.Table > 0 {
+			if u, v := f.inTable(x, y); u < 1 && v < 1 {
+				cover = 0
 			}
 		}
 		if cover > 0 {

@@ -40,6 +40,12 @@ type Look struct {
 	Tag         float64 // dpi written into the file: 0 the true one, <0 none
 	Orientation int     // EXIF: 0, 3, 6 or 8
 	Coarse      bool    // values in steps of four, to keep a blank's file small
+	Tall        float64 // resolution down the picture over that across it, as a fax has (196/204); 0: 1
+	Copy        float64 // photocopied before: contrast crushed from both ends, 1 leaves three fifths of the greys; 0: not
+	Torn        float64 // mm, depth of three pieces torn off the rim
+	Punched     bool    // two holes for a file
+	Note        float64 // mm, side of a paper note stuck over the rim
+	Mirrored    bool    // scanned through the paper
 }
 
 const gamma = 1.8 // pixel value = 255·reflectance^(1/gamma)
@@ -56,6 +62,14 @@ type optics struct {
 	cam    [3]float64       // phone: camera position over the sheet, mm
 	rot    [9]float64       // phone: ray directions, row major
 	focal  float64          // pixels
+	harm   damage
+}
+
+// damage is what covers or takes away parts of the sheet.
+type damage struct {
+	tears [3]float64 // angles
+	punch float64    // angle
+	note  [2]float64 // angle of its middle, its own turn
 }
 
 func newOptics(seed int64, f *Form, l Look) *optics {
@@ -66,7 +80,15 @@ func newOptics(seed int64, f *Form, l Look) *optics {
 	if l.Blur == 0 {
 		l.Blur = 0.05
 	}
+	if l.Tall == 0 {
+		l.Tall = 1
+	}
 	o := &optics{look: l, ppmm: l.DPI / 25.4, stain: newNoise(seed, "stain")}
+	hr := rng(seed, "harm")
+	for i := range o.harm.tears {
+		o.harm.tears[i] = between(hr, 0, 2*math.Pi)
+	}
+	o.harm.punch, o.harm.note = between(hr, 0, 2*math.Pi), [2]float64{between(hr, 0, 2*math.Pi), between(hr, -0.3, 0.3)}
 	wide, tall := f.Diameter+between(r, 10, 24), f.Diameter+between(r, 10, 24)
 	if l.Clip > 0 {
 		wide = f.Diameter - 2*l.Clip
@@ -74,13 +96,13 @@ func newOptics(seed int64, f *Form, l Look) *optics {
 	if l.Phone {
 		wide, tall = f.Diameter*between(r, 1.06, 1.15), f.Diameter*between(r, 1.25, 1.4)
 	}
-	o.w, o.h = int(wide*o.ppmm), int(tall*o.ppmm)
+	o.w, o.h = int(wide*o.ppmm), int(tall*o.ppmm*l.Tall)
 	room := math.Max(0, (math.Min(wide, tall)-f.Diameter)/2-2)
 	if l.Phone {
 		room = 0
 	}
 	o.cx = float64(o.w)/2 + between(r, -room, room)*o.ppmm
-	o.cy = float64(o.h)/2 + between(r, -room, room)*o.ppmm
+	o.cy = float64(o.h)/2 + between(r, -room, room)*o.ppmm*l.Tall
 	for c := range o.wave {
 		for i := range o.wave[c] {
 			k := 2 * math.Pi / between(r, 170, 400)
@@ -108,7 +130,10 @@ func newOptics(seed int64, f *Form, l Look) *optics {
 // plane maps a pixel to the table the sheet lies on, mm from the sheet's nominal middle.
 func (o *optics) plane(px, py float64) (x, y float64) {
 	if !o.look.Phone {
-		return (px - o.cx) / o.ppmm, (py - o.cy) / o.ppmm
+		if o.look.Mirrored {
+			px = float64(o.w-1) - px
+		}
+		return (px - o.cx) / o.ppmm, (py - o.cy) / (o.ppmm * o.look.Tall)
 	}
 	dx, dy := (px-o.cx)/o.focal, (py-o.cy)/o.focal
 	k := 1 + o.look.Lens*(dx*dx+dy*dy)
@@ -139,7 +164,7 @@ func (o *optics) print(px, py float64) (x, y float64) {
 // pixel maps a point of the print to the picture.
 func (o *optics) pixel(x, y float64) (px, py float64) {
 	sin, cos := math.Sincos(o.look.Turn * math.Pi / 180)
-	px, py = o.cx+(x*cos-y*sin)*o.ppmm, o.cy+(x*sin+y*cos)*o.ppmm
+	px, py = o.cx+(x*cos-y*sin)*o.ppmm, o.cy+(x*sin+y*cos)*o.ppmm*o.look.Tall
 	for range 50 {
 		const h = 0.5
 		qx, qy := o.print(px, py)
@@ -234,6 +259,10 @@ func (o *optics) colour(p *printed, deposits []deposit, pins [][2]float64, paper
 	for _, q := range pins {
 		in *= math.Max(0, math.Min(1, (math.Hypot(dx-q[0], dy-q[1])-1)/size+0.5))
 	}
+	if f.Slot > 0 { // from the hub outwards along x
+		in *= math.Max(0, math.Min(1, (math.Hypot(dx-math.Max(0, math.Min(f.Slot, dx)), dy)-1.6)/size+0.5))
+	}
+	in *= o.whole(f, dx, dy, size)
 	var c RGB
 	if in > 0 {
 		c = paper
@@ -263,6 +292,7 @@ func (o *optics) colour(p *printed, deposits []deposit, pins [][2]float64, paper
 			}
 		}
 	}
+	o.cover(f, dx, dy, &c)
 	if in < 1 {
 		b := o.lid(px, py)
 		if edge < 0 { // the sheet's own shadow
@@ -291,6 +321,48 @@ func (o *optics) colour(p *printed, deposits []deposit, pins [][2]float64, paper
 		c[i] *= light
 	}
 	return c
+}
+
+// whole is the share of a pixel that tears and file holes have left, mm from the sheet's middle.
+func (o *optics) whole(f *Form, dx, dy, size float64) float64 {
+	in := 1.0
+	if depth := o.look.Torn; depth > 0 {
+		for _, a := range o.harm.tears {
+			s, c := math.Sincos(a)
+			along, across := dx*c+dy*s, dy*c-dx*s
+			rip := f.Diameter/2 - depth + 0.02*across*across + 1.5*o.stain.at(across/4, a) + 0.4*o.stain.at(across/0.8, a+3)
+			in *= math.Max(0, math.Min(1, (rip-along)/size+0.5))
+		}
+	}
+	if o.look.Punched { // ISO 838: holes of 6 mm, 80 mm apart, their middles 12 mm from the edge
+		s, c := math.Sincos(o.harm.punch)
+		along, across := dx*c+dy*s, math.Abs(dy*c-dx*s)
+		in *= math.Max(0, math.Min(1, (math.Hypot(along-(f.Diameter/2-12), across-40)-3)/size+0.5))
+	}
+	return in
+}
+
+// cover lays the stuck note over what is there: it reaches half over the scale's outer end.
+func (o *optics) cover(f *Form, dx, dy float64, c *RGB) {
+	side := o.look.Note
+	if side == 0 {
+		return
+	}
+	s, co := math.Sincos(o.harm.note[0])
+	u, v := dx-f.Outer()*co, dy-f.Outer()*s
+	s, co = math.Sincos(o.harm.note[0] + o.harm.note[1])
+	u, v = u*co+v*s, v*co-u*s
+	switch d := math.Max(math.Abs(u), math.Abs(v)) - side/2; {
+	case d < 0:
+		*c = RGB{0.90, 0.84, 0.45}
+		if math.Mod(v+side/2+2, 7) < 0.5 && math.Abs(u) < 0.4*side { // what is written on it
+			*c = RGB{0.25, 0.25, 0.32}
+		}
+	case u > 0 && v > 0 && d < 1.5:
+		for i := range c {
+			c[i] *= 0.8 + 0.13*d
+		}
+	}
 }
 
 // lid is what lies behind the sheet.
@@ -385,6 +457,13 @@ func (o *optics) expose(planes [][]float32, seed int64) [][]uint8 {
 				u := max(0, min(v, 0.9999)) * 4096
 				k := int(u)
 				p[i] = curve[k] + (u-float32(k))*(curve[k+1]-curve[k])
+			}
+			if k := float32(o.look.Copy); k > 0 {
+				low, high := 70*k, 255-32*k
+				for i, v := range p {
+					p[i] = 255 * max(0, min(1, (v-low)/(high-low)))
+				}
+				blur(p, o.w, o.h, o.look.Blur*o.ppmm)
 			}
 			if o.look.Unsharp > 0 {
 				soft := append([]float32(nil), p...)
@@ -534,7 +613,7 @@ func (o *optics) file(planes [][]uint8) (data []byte, ext string, err error) {
 			chunk := append([]byte("pHYs"), 0, 0, 0, 0, 0, 0, 0, 0, 1)
 			perM := uint32(math.Round(dpi / 0.0254))
 			binary.BigEndian.PutUint32(chunk[4:], perM)
-			binary.BigEndian.PutUint32(chunk[8:], perM)
+			binary.BigEndian.PutUint32(chunk[8:], uint32(math.Round(dpi*l.Tall/0.0254)))
 			full := binary.BigEndian.AppendUint32(nil, 9)
 			full = append(full, chunk...)
 			full = binary.BigEndian.AppendUint32(full, crc32.ChecksumIEEE(chunk))
@@ -549,8 +628,8 @@ func (o *optics) file(planes [][]uint8) (data []byte, ext string, err error) {
 	head := []byte{0xFF, 0xD8}
 	if dpi > 0 {
 		d := byte(0)
-		n := uint16(math.Round(dpi))
-		head = append(head, 0xFF, 0xE0, 0, 16, 'J', 'F', 'I', 'F', 0, 1, 1, 1, byte(n>>8), byte(n), byte(n>>8), byte(n), d, d)
+		n, m := uint16(math.Round(dpi)), uint16(math.Round(dpi*l.Tall))
+		head = append(head, 0xFF, 0xE0, 0, 16, 'J', 'F', 'I', 'F', 0, 1, 1, 1, byte(n>>8), byte(n), byte(m>>8), byte(m), d, d)
 	}
 	if l.Orientation > 1 {
 		tiff := []byte{'M', 'M', 0, 42, 0, 0, 0, 8, 0, 1, 0x01, 0x12, 0, 3, 0, 0, 0, 1, 0, byte(l.Orientation), 0, 0, 0, 0, 0, 0}
@@ -567,7 +646,7 @@ func (o *optics) decoded(planes [][]uint8) *picture.Picture {
 		if t == 0 {
 			t = o.look.DPI
 		}
-		p.DPIX, p.DPIY = t, t
+		p.DPIX, p.DPIY = t, t*o.look.Tall
 	}
 	if q := o.look.Quality; q > 0 && !p.Bilevel {
 		flat := *o
