@@ -17,7 +17,8 @@ import (
 )
 
 // Look is the paper's condition and how it was scanned. The zero Look is a
-// clean flatbed scan at 200 dpi, white lid, lossless, upright.
+// clean flatbed scan at 200 dpi, white lid, lossless, upright. What tears, file
+// holes and a stuck note hide of the pen's line still stands in the truth as drawn.
 type Look struct {
 	DPI         float64    // 0: 200
 	Turn        float64    // degrees clockwise
