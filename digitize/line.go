@@ -28,9 +28,10 @@ type vertex struct {
 	x, y   float64 // mm in the print
 	amount float64 // density at the centre, in units of the typical
 	fit    float64 // standard uncertainty of the centre from noise alone, mm
+	rest   float64 // root of the share of the profile's energy that the stroke does not explain
 	bend   float64 // curvature, rad/mm
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
-	u      float64 // standard uncertainty across the line, mm
+	u      float64 // standard uncertainty across the line as it counts at one time, mm: see lean
 	spread float64 // further standard uncertainty of the radius alone, mm: the line may be another pen's
 	ink    bool
 	fixed  bool // a narrow tip: neither centred nor smoothed
@@ -45,6 +46,7 @@ type line struct {
 	v      []vertex
 	width  float64 // standard deviation of the stroke's profile, mm
 	ragged float64 // rms wobble of this line about its own smooth course, mm
+	left   float64 // what smoothing leaves of it
 }
 
 // polyline resamples a path of cells of two by two at equal distances along the paper.
@@ -373,7 +375,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 		for i := range l.v {
 			p := &l.v[i]
 			s, a, bound, rest := pen.centre(&all[i])
-			p.amount, p.fit = a/typ, bound*math.Sqrt(share)
+			p.amount, p.fit, p.rest = a/typ, bound*math.Sqrt(share), rest
 			p.wide = 0
 			for _, e := range all[i].e {
 				p.wide += float64(e) * acrossMM / typ
@@ -398,8 +400,9 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			smooth(l.v, 0.3)
 		}
 	}
-	l.measureWobble()
+	l.ragged = l.wobble()
 	smooth(l.v, 0.15)
+	l.left = l.wobble()
 	if t.p.LowerEdge {
 		t.lower(l)
 	}
@@ -568,9 +571,9 @@ func (t *tracer) pixelMM() float64 {
 	return 2 / (math.Hypot(x1-x0, y1-y0) + math.Hypot(x2-x0, y2-y0))
 }
 
-// measureWobble takes each vertex's distance from the parabola through its
+// wobble takes each vertex's distance from the parabola through its
 // neighbourhood; the median of them is this pen's raggedness on this paper.
-func (l *line) measureWobble() {
+func (l *line) wobble() float64 {
 	const half = 18 // vertices: ±1.4 mm, twice the length of a pen's wobble
 	// The parabola itself follows part of the wobble: at its middle it takes
 	// 9/(4n) of the variance, n the independent looks in the window, about eight
@@ -596,10 +599,10 @@ func (l *line) measureWobble() {
 			off = append(off, float32(math.Abs((s4*t0-s2*t2)/(s0*s4-s2*s2))))
 		}
 	}
-	l.ragged = 0.02
-	if len(off) >= 20 {
-		l.ragged = unseen * 1.4826 * float64(median(off))
+	if len(off) < 20 {
+		return 0.02
 	}
+	return unseen * 1.4826 * float64(median(off))
 }
 
 // settle decides where there is ink, keeps the runs that are the pen's, and
@@ -707,6 +710,7 @@ func (t *tracer) settle(l *line) {
 	}
 	l.v = l.v[kept[0].from:kept[len(kept)-1].to]
 
+	usual := l.usualRest()
 	for i := range l.v {
 		p := &l.v[i]
 		a, b, c := l.v[max(0, i-4)], *p, l.v[min(len(l.v)-1, i+4)]
@@ -716,10 +720,43 @@ func (t *tracer) settle(l *line) {
 			p.bend = math.Min(5, math.Abs(math.Atan2(ax*by-ay*bx, ax*bx+ay*by))/((la+lb)/2))
 		}
 		fit := math.Min(0.1, p.fit)
-		u2 := l.ragged*l.ragged + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM
+		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM
+		u2 += l.width * l.width * math.Max(0, p.rest*p.rest-usual*usual)
 		if p.weak {
 			u2 += 0.15 * 0.15
 		}
-		p.u = math.Sqrt(u2)
+		p.u = math.Sqrt(u2) * t.lean(a, c)
 	}
+}
+
+// usualRest is the median of what the stroke leaves unexplained where the line is plain: the pen's own
+// texture, which raggedness already counts. What is left beyond it is other ink, print or dirt. A fit
+// leaves nothing of it along the direction that shifts the centre, but there it is as large as along the
+// others: a profile of five standard deviations of the stroke holds about four independent looks, two of
+// which go into height and centre, and a share q of the energy of a Gaussian along its slope shifts it by
+// √2·q standard deviations, so that each of the two that are left stands for a shift of rest·width.
+func (l *line) usualRest() float64 {
+	var all []float32
+	for _, p := range l.v {
+		if p.ink && !p.weak {
+			all = append(all, float32(p.rest))
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	return float64(median(all))
+}
+
+// lean is by how much farther apart two lines that run side by side as from a to b lie along the arc of one
+// time than a frame with arcs square to circles says: there a distance of 1 across is √(1+slope²) along the
+// arc, on the paper it is the way along the line over the paper's way in the same time.
+func (t *tracer) lean(a, b vertex) float64 {
+	const most = 1.5 // arcs lean by less than this; a turning point has no direction
+	square := math.Hypot((b.hours-a.hours)*3600*t.form.MMPerSecond(b.radius), b.radius-a.radius)
+	way := math.Hypot(b.x-a.x, b.y-a.y)
+	if square == 0 {
+		return 1
+	}
+	return math.Max(1/most, math.Min(most, way/square))
 }
