@@ -28,6 +28,7 @@ const dateLayout = "2006-01-02"
 // reviewOptions are the flags of the commands that keep a review.
 type reviewOptions struct {
 	plant, out, recorder, sheet, today string
+	line, paper                        choice
 	jobs, memory                       int
 	timeout                            time.Duration
 	redo, json                         bool
@@ -39,11 +40,13 @@ func (o *reviewOptions) bind(cmd *cobra.Command) {
 	f.StringVar(&o.out, "out", "", "folder of the review: charts, ledger.db, index.html")
 	f.StringVar(&o.recorder, "recorder", "", "recorder of the charts whose entries name none")
 	f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
+	bindLine(f, &o.line)
+	bindPaper(f, &o.paper)
 	f.IntVar(&o.jobs, "jobs", 0, "worker processes (default: as many as cores)")
 	f.IntVar(&o.memory, "memory", 1024, "most memory of one worker, MiB")
 	f.DurationVar(&o.timeout, "timeout", 120*time.Second, "longest time for one chart")
 	f.StringVar(&o.today, "today", "", "date that counts as today for what runs out (default: today)")
-	f.BoolVar(&o.redo, "redo", false, "do again what was done with another plant file, form, rule set or version")
+	f.BoolVar(&o.redo, "redo", false, "do again what was done with another plant file, form, rule set, option or version")
 	f.BoolVar(&o.json, "json", false, "print events as JSON lines")
 }
 
@@ -51,6 +54,7 @@ func (o *reviewOptions) bind(cmd *cobra.Command) {
 func (o *reviewOptions) review(dirs []string) (archive.Review, error) {
 	r := archive.Review{
 		Plant: o.plant, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Dirs: dirs,
+		Lower: o.line.value == lowerEdge, Paper: o.paper.value,
 		Jobs: o.jobs, Timeout: o.timeout, Memory: uint64(o.memory) << 20, Worker: workerCommand(), Redo: o.redo, Today: time.Now(),
 	}
 	switch {
@@ -227,7 +231,7 @@ func (p *progress) summary(s archive.Summary, out string) error {
 		fmt.Fprintf(p.err, "stopped with %d of %d scans done: run again to go on\n", s.Done+s.Skipped, s.Scans)
 	}
 	if s.Stale > 0 {
-		fmt.Fprintf(p.err, "%d scans were done with another plant file, form, rule set or version: --redo does them again\n", s.Stale)
+		fmt.Fprintf(p.err, "%d scans were done with another plant file, form, rule set, option or version: --redo does them again\n", s.Stale)
 	}
 	_, err := fmt.Fprintf(p.out, "%d scans read now, %d before; %d fail, %d undecided, %d unread, %d pass; %d questions; open %s\n",
 		s.Done, s.Skipped, s.Fail, s.Undecided, s.Unread, s.Pass, s.Questions, line(filepath.Join(out, archive.PageFile)))

@@ -2,6 +2,9 @@ package main
 
 import (
 	"context"
+	"os"
+	"path/filepath"
+	"strconv"
 	"testing"
 	"time"
 
@@ -11,21 +14,23 @@ import (
 // A chart scanned in colour at 300 dpi.
 const benchScan = "../../testdata/plant/scans/r1-0317.jpg"
 
+// decode is the best of five times that opening a scan takes.
+func decode(b *testing.B, path string) time.Duration {
+	best := time.Hour
+	for range 5 {
+		start := time.Now()
+		if _, err := opener.Open(path, 1); err != nil {
+			b.Fatal(err)
+		}
+		best = min(best, time.Since(start))
+	}
+	return best
+}
+
 // BenchmarkCheck is one chart the whole way in one process, and prints how many
 // times longer that takes than decoding the same file in the same run. "warm"
 // has plant, form and blank read before, as from the second chart of a run on.
 func BenchmarkCheck(b *testing.B) {
-	decode := func() time.Duration {
-		best := time.Hour
-		for range 5 {
-			start := time.Now()
-			if _, err := opener.Open(benchScan, 1); err != nil {
-				b.Fatal(err)
-			}
-			best = min(best, time.Since(start))
-		}
-		return best
-	}
 	for _, step := range []archive.Step{archive.Calibrate, archive.Digitize, archive.Check} {
 		for _, start := range []string{"warm", "cold"} {
 			b.Run(string(step)+"/"+start, func(b *testing.B) {
@@ -42,7 +47,7 @@ func BenchmarkCheck(b *testing.B) {
 				if start == "warm" {
 					do()
 				}
-				once := decode()
+				once := decode(b, benchScan)
 				for b.Loop() {
 					if start == "cold" {
 						c = archive.NewChecker(opener)
@@ -53,4 +58,48 @@ func BenchmarkCheck(b *testing.B) {
 			})
 		}
 	}
+}
+
+// BenchmarkArchive is a whole run over the demo's charts, several times each, with one
+// worker process: charts a minute on one core, and how many times longer a chart takes
+// than decoding it.
+func BenchmarkArchive(b *testing.B) {
+	const times = 4
+	const plant = "../../testdata/plant/"
+	scans, err := filepath.Glob(plant + "scans/*")
+	if err != nil {
+		b.Fatal(err)
+	}
+	dir := b.TempDir()
+	charts, once := 0, time.Duration(0)
+	for _, path := range scans {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for i := range times {
+			folder := filepath.Join(dir, strconv.Itoa(i))
+			if err := os.MkdirAll(folder, 0o777); err != nil {
+				b.Fatal(err)
+			}
+			if err := os.WriteFile(filepath.Join(folder, filepath.Base(path)), data, 0o666); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if filepath.Ext(path) != ".yaml" {
+			charts += times
+			once += times * decode(b, path)
+		}
+	}
+	for b.Loop() {
+		s, err := archive.RunReview(context.Background(), archive.Review{
+			Plant: plant + "plant.yaml", Out: b.TempDir(), Dirs: []string{dir}, Jobs: 1,
+			Worker: []string{"penarm", "worker"}, Today: time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC),
+		})
+		if err != nil || s.Done != charts || s.Unread > 0 {
+			b.Fatal(s, err)
+		}
+	}
+	b.ReportMetric(float64(charts*b.N)/b.Elapsed().Minutes(), "charts/min")
+	b.ReportMetric(float64(b.Elapsed())/float64(b.N)/float64(once), "decodes/chart")
 }

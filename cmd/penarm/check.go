@@ -15,10 +15,11 @@ import (
 
 // runOptions are the flags of the commands that read scans.
 type runOptions struct {
-	plant, out, recorder, sheet, form, hour, at, paper, line string
-	jobs                                                     int
-	timeout                                                  time.Duration
-	json, full                                               bool
+	plant, out, recorder, sheet, form, hour, at string
+	paper, line                                 choice
+	jobs                                        int
+	timeout                                     time.Duration
+	json, full                                  bool
 }
 
 // bind adds the flags that the commands share.
@@ -29,7 +30,7 @@ func (o *runOptions) bind(cmd *cobra.Command, entries bool) {
 	f.StringVar(&o.recorder, "recorder", "", "recorder of the charts whose entries name none")
 	if entries {
 		f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
-		f.StringVar(&o.line, "line", "centre", "where the pen line is read: its centre, or its lower-temperature edge (lower)")
+		bindLine(f, &o.line)
 	}
 	f.StringVar(&o.hour, "hour", "", "a printed hour HH:MM that one chart shows --at a pixel")
 	f.StringVar(&o.at, "at", "", "pixel X,Y where the arc of --hour meets the outermost circle")
@@ -45,12 +46,6 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	}
 	if o.plant == "" && o.form == "" {
 		return errors.New("--plant FILE is needed: the plant file")
-	}
-	if o.paper != "" && o.paper != "A4" && o.paper != "Letter" {
-		return fmt.Errorf("--paper %s is not known: A4 or Letter", o.paper)
-	}
-	if o.line != "" && o.line != "centre" && o.line != "lower" {
-		return fmt.Errorf("--line %s is not known: centre or lower", o.line)
 	}
 	if o.jobs < 0 || o.timeout <= 0 {
 		return errors.New("--jobs and --timeout must be above 0")
@@ -73,7 +68,7 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
 		Job: archive.Job{
 			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Mark: mark,
-			Paper: o.paper, Full: o.full, Lower: o.line == "lower",
+			Paper: o.paper.value, Full: o.full, Lower: o.line.value == lowerEdge,
 		},
 		Scans: scans, Jobs: o.jobs, Timeout: o.timeout, Worker: workerCommand(),
 	})
@@ -124,7 +119,7 @@ cannot be read. The table lists the charts worst first.
 		},
 	}
 	o.bind(cmd, true)
-	cmd.Flags().StringVar(&o.paper, "paper", "A4", "paper of the report: A4 or Letter")
+	bindPaper(cmd.Flags(), &o.paper)
 	cmd.Flags().BoolVar(&o.full, "full", false, "also leave the overlay at scan size and the plot as SVG")
 	return cmd
 }

@@ -22,11 +22,13 @@ import (
 type Review struct {
 	Plant, Out, Recorder, Sheet string
 	Dirs                        []string
+	Lower                       bool          // as in Job
+	Paper                       string        // as in Job
 	Jobs                        int           // as in Batch
 	Timeout                     time.Duration // as in Batch
 	Memory                      uint64        // as in Batch
 	Worker                      []string      // as in Batch
-	Redo                        bool          // also what was done with another plant file, form, rule set or version
+	Redo                        bool          // also what was done with another plant file, form, rule set, option or version
 	Today                       time.Time     // for what runs out; its date counts
 	// Chart is told every chart that was done, and Progress how far the run is, both
 	// by one goroutine at a time. Optional.
@@ -98,7 +100,7 @@ func RunReview(ctx context.Context, r Review) (Summary, error) {
 	if v.plant, err = loadPlant(r.Plant); err != nil {
 		return Summary{}, err
 	}
-	if v.inputs, err = v.plant.inputsHash(r.Recorder); err != nil {
+	if v.inputs, err = v.plant.inputsHash(r.Recorder, r.Paper, r.Lower); err != nil {
 		return Summary{}, err
 	}
 	if r.Sheet != "" {
@@ -178,6 +180,7 @@ func (v *review) fail(err error) {
 func (v *review) items() []*item {
 	common := Job{
 		Step: Check, Plant: v.Plant, Out: filepath.Join(v.Out, chartsDir), Recorder: v.Recorder, Sheet: v.Sheet, Extract: true,
+		Lower: v.Lower, Paper: v.Paper,
 	}
 	folders := map[string]string{}
 	for _, s := range v.found.scans {

@@ -159,6 +159,8 @@ func TestOnlyWhatChangedIsDoneAgain(t *testing.T) {
 	r.Redo = true
 	run(3, 0, 0)
 	run(0, 3, 0)
+	r.Redo, r.Lower = false, true
+	run(0, 3, 3)
 }
 
 func TestHostileTree(t *testing.T) {

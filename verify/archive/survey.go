@@ -126,10 +126,10 @@ func survey(dirs []string, out string, ready func(path string) bool) (*found, er
 	return f, nil
 }
 
-// inputsHash is over all that the plant brings to every chart's result.
-func (p *plant) inputsHash(recorder string) (string, error) {
+// inputsHash is over all that the plant and the options bring to every chart's result.
+func (p *plant) inputsHash(recorder, paper string, lower bool) (string, error) {
 	h := sha256.New()
-	fmt.Fprintln(h, p.hashes["plant"], p.hashes["rules"], recorder)
+	fmt.Fprintln(h, p.hashes["plant"], p.hashes["rules"], recorder, paper, lower)
 	for _, f := range p.forms {
 		sum, err := seal.HashFile(f.Path)
 		if err != nil {
