@@ -52,6 +52,7 @@ func TestScripts(t *testing.T) {
 			"hugepng":  hugePNG,
 			"photo":    photo,
 			"tinydisk": tinyDisk,
+			"readonly": readOnly,
 			"noblank":  noBlank,
 			"fifo":     fifo,
 			"back":     back,
@@ -140,12 +141,17 @@ func photo(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b.Bytes(), 0o666))
 }
 
-// tinydisk DIR: a file system of a few pages, for as long as the script runs.
+// tinydisk DIR SIZE: a file system of that size, for as long as the script runs.
 func tinyDisk(ts *testscript.TestScript, neg bool, args []string) {
 	dir := ts.MkAbs(args[0])
 	ts.Check(os.MkdirAll(dir, 0o777))
-	ts.Check(mountTiny(dir))
+	ts.Check(mountTiny(dir, args[1]))
 	ts.Defer(func() { syscall.Unmount(dir, 0) })
+}
+
+// readonly DIR: the file system mounted there takes no more writing.
+func readOnly(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Check(syscall.Mount("", ts.MkAbs(args[0]), "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
 }
 
 // noblank FORM takes the blank, its last key, out of a form file.
@@ -247,11 +253,11 @@ func fifo(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(syscall.Mkfifo(ts.MkAbs(args[0]), 0o666))
 }
 
-func mountTiny(dir string) error { return syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=64k") }
+func mountTiny(dir, size string) error { return syscall.Mount("tmpfs", dir, "tmpfs", 0, "size="+size) }
 
 // canMount is false without root's rights, and in most containers.
 func canMount(dir string) bool {
-	if mountTiny(dir) != nil {
+	if mountTiny(dir, "64k") != nil {
 		return false
 	}
 	syscall.Unmount(dir, 0)

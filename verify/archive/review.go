@@ -350,14 +350,14 @@ func (v *review) file(ctx context.Context, it *item, all []Outcome) {
 	v.tell()
 }
 
-// writable tries to put a few pages into a folder.
+// writable tries to put as much into a folder as a chart's results take.
 func writable(dir string) error {
 	probe := partFolder(dir, "")
 	defer os.Remove(probe)
 	if err := os.RemoveAll(probe); err != nil {
 		return err
 	}
-	return write(probe, make([]byte, 1<<16))
+	return write(probe, make([]byte, 8<<20))
 }
 
 // close asks what no single chart shows, and writes the page.

@@ -118,11 +118,22 @@ func Read(ctx context.Context, path string) (*Ledger, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("%s: no ledger is there: name the folder that penarm archive wrote", path)
 	}
-	l, err := open(path, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}})
+	options := url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}}
+	l, err := open(path, options)
 	if err != nil {
 		return nil, err
 	}
 	v, err := l.version(ctx)
+	if _, e := os.Stat(path + "-wal"); err != nil && errors.Is(e, os.ErrNotExist) {
+		// Even a reader shares a file with the writer, and a folder that cannot be written
+		// has no room for it: but nobody writes there either.
+		l.Close()
+		options.Set("immutable", "1")
+		if l, err = open(path, options); err != nil {
+			return nil, err
+		}
+		v, err = l.version(ctx)
+	}
 	if err == nil && v != len(migrations) {
 		err = fmt.Errorf("%s: is a ledger of version %d, this penarm knows %d: run penarm archive on it first", path, v, len(migrations))
 	}
