@@ -223,10 +223,10 @@ func (s *start) reach() float64 {
 // refine settles the map by patches of the overlap, coarse first.
 func (j *joint) refine(a, b *picture.Picture) error {
 	long := float64(max(a.Width, a.Height))
-	fine := math.Max(1, long/2600) // pixels a sample: about a tenth of a millimetre
+	fine := long / 2600 // pixels to a tenth of a millimetre, about
 	rms := 0.0
 	for _, step := range []struct{ sample, half, reach float64 }{{3, 20, 8}, {2, 20, 5}, {1, 18, 5}, {1, 18, 3}} {
-		ss, tried := j.patches(a, b, step.sample*fine, int(step.half), int(step.reach))
+		ss, tried := j.patches(a, b, math.Max(1, step.sample*fine), int(step.half), int(step.reach))
 		if len(ss) < 2*12 || float64(len(ss)/2) < (1-joinMostPart)*float64(tried) {
 			return &Refusal{"join", fmt.Sprintf("only %d of %d places in the overlap look alike in both halves: are they halves of the same chart, both flat and sharp?", len(ss)/2, tried)}
 		}
@@ -246,7 +246,7 @@ func (j *joint) refine(a, b *picture.Picture) error {
 		}
 		rms = r
 	}
-	if rms > joinMostRMS*fine {
+	if rms > joinMostRMS*math.Max(1, fine) {
 		return &Refusal{"join", fmt.Sprintf("the halves agree only to %.1f pixels: lay the chart flat for both, without moving the lid's shadow over it", rms)}
 	}
 	return nil
