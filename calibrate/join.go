@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -12,11 +13,13 @@ import (
 const (
 	joinColumns  = 720 // of one turn, when the halves are turned against each other
 	joinRows     = 160
-	joinLeast    = 0.4   // correlation of the best turn
-	joinLead     = 1.15  // of the best turn over the next: print repeats from arc to arc, numerals and ink do not
+	joinLeast    = 0.2   // correlation of a turn
+	joinLead     = 1.15  // of a turn over the next that settles it: print repeats from arc to arc, numerals and ink do not
+	joinTries    = 6     // turns without that lead that are looked at closely
 	joinPatches  = 28    // along the long side, when the map is refined
 	joinAgree    = 0.6   // correlation of a patch that counts
 	joinMostRMS  = 0.7   // of what the map leaves, pixels
+	joinStill    = 0.8   // of what it left before, from which another look is not worth it
 	joinStrange  = 0.001 // share of the overlap that is dark in one half only
 	joinMostPart = 0.5   // share of the overlap's patches that may disagree
 	joinPixels   = 150e6 // of the joined picture
@@ -50,17 +53,39 @@ func Join(a, b *picture.Picture) (*picture.Picture, error) {
 	if a.Channels != b.Channels {
 		a, b = inColour(a), inColour(b)
 	}
-	j, err := meet(a, b)
+	turns, err := meet(a, b)
 	if err != nil {
 		return nil, err
 	}
+	// print repeats from arc to arc, so that several turns may look likely: one alone may stand
+	var found *joint
+	var refusal error
+	for _, j := range turns {
+		err := j.settle(a, b)
+		switch {
+		case err == nil && found != nil:
+			return nil, &Refusal{"join", "the halves fit together in more ways than one: let them overlap by more, with numerals or ink in both"}
+		case err == nil:
+			found = j
+		case refusal == nil:
+			refusal = err
+		}
+	}
+	if found == nil {
+		return nil, refusal
+	}
+	return found.compose(a, b)
+}
+
+// settle takes the map to its final form and through the tests.
+func (j *joint) settle(a, b *picture.Picture) error {
 	if err := j.refine(a, b); err != nil {
-		return nil, err
+		return err
 	}
 	if share := j.strange(a, b); share > joinStrange {
-		return nil, &Refusal{"join", fmt.Sprintf("the print agrees, but %.1f %% of the overlap carries ink in one half only: are they halves of the same chart?", 100*share)}
+		return &Refusal{"join", fmt.Sprintf("the print agrees, but %.1f %% of the overlap carries ink in one half only: are they halves of the same chart?", 100*share)}
 	}
-	return j.compose(a, b)
+	return nil
 }
 
 func inColour(p *picture.Picture) *picture.Picture {
@@ -134,8 +159,8 @@ func (p *polar) against(q *polar, shift int) (score, share float64) {
 	return pq / math.Sqrt(pp*qq), n / (joinRows * joinColumns)
 }
 
-// meet finds by how much the second half is turned and scaled against the first.
-func meet(a, b *picture.Picture) (*joint, error) {
+// meet finds by how much the second half may be turned and scaled against the first, likeliest first.
+func meet(a, b *picture.Picture) ([]*joint, error) {
 	const words = "on the %s half no printed circles about one centre were found: each half must show more than half of the chart"
 	sa, err := starts(a)
 	if err != nil {
@@ -159,54 +184,56 @@ func meet(a, b *picture.Picture) (*joint, error) {
 	// a camera does not.
 	outer := one.reach()
 	pa := newPolar(&one, &wa, outer)
-	type turn struct{ score, share, scale, angle float64 }
-	var best turn
-	next := 0.0
+	type turn struct{ score, scale, angle float64 }
+	var turns []turn // the best of every few degrees, best first
 	for _, scale := range []float64{1, 0.99, 1.01, 0.98, 1.02} {
 		wk := wb
 		wk.H = multiply(wb.H, [9]float64{scale, 0, 0, 0, scale, 0, 0, 0, 1})
 		pb := newPolar(&two, &wk, outer)
 		scores := make([]float64, joinColumns)
-		at := 0
-		var shareAt float64
 		for s := range scores {
 			score, share := pa.against(pb, s)
-			if share < 0.1 {
-				score = 0
-			}
-			scores[s] = score
-			if score > scores[at] || s == 0 {
-				at, shareAt = s, share
+			if share >= 0.1 {
+				scores[s] = score
 			}
 		}
-		if scores[at] <= best.score {
-			continue
-		}
-		l, m, r := scores[(at+joinColumns-1)%joinColumns], scores[at], scores[(at+1)%joinColumns]
-		fine := 0.0
-		if d := l - 2*m + r; d < 0 {
-			fine = 0.5 * (l - r) / d
-		}
-		best = turn{m, shareAt, scale, (float64(at) + fine) * 2 * math.Pi / joinColumns}
-		next = 0
-		for s, v := range scores {
-			if d := (s - at + joinColumns) % joinColumns; min(d, joinColumns-d) > 3 {
-				next = math.Max(next, v)
+		for s, m := range scores {
+			l, r := scores[(s+joinColumns-1)%joinColumns], scores[(s+1)%joinColumns]
+			if m < l || m <= r || m < joinLeast {
+				continue
 			}
+			fine := 0.5 * (l - r) / (l - 2*m + r)
+			turns = append(turns, turn{m, scale, (float64(s) + fine) * 2 * math.Pi / joinColumns})
 		}
 	}
-	if best.score < joinLeast || best.score < joinLead*next {
-		return nil, &Refusal{"join", fmt.Sprintf("the two pictures do not show one chart turned either way (correlation %.2f, elsewhere %.2f): are they halves of the same chart, overlapping by a third or more?", best.score, next)}
-	}
+	slices.SortStableFunc(turns, func(a, b turn) int { return cmp.Compare(b.score, a.score) })
 	inv, ok := invert(wa.H)
 	if !ok {
 		return nil, &Refusal{"join", fmt.Sprintf(words, "first")}
 	}
-	// what lies at the angle c in the second lies at c + shift in the first
-	s, c := math.Sincos(-best.angle)
-	k := best.scale
-	h := multiply(wb.H, multiply([9]float64{k * c, -k * s, 0, k * s, k * c, 0, 0, 0, 1}, inv))
-	return &joint{h: h, scale: float64(max(a.Width, a.Height))}, nil
+	var out []*joint
+	var taken []turn
+next:
+	for _, t := range turns {
+		if t.score < turns[0].score/joinLead || len(out) == joinTries {
+			break
+		}
+		for _, o := range taken {
+			if math.Abs(math.Remainder(t.angle-o.angle, 2*math.Pi)) < 3.5*2*math.Pi/joinColumns {
+				continue next
+			}
+		}
+		taken = append(taken, t)
+		// what lies at the angle c in the second lies at c + shift in the first
+		s, c := math.Sincos(-t.angle)
+		k := t.scale
+		h := multiply(wb.H, multiply([9]float64{k * c, -k * s, 0, k * s, k * c, 0, 0, 0, 1}, inv))
+		out = append(out, &joint{h: h, scale: float64(max(a.Width, a.Height))})
+	}
+	if len(out) == 0 {
+		return nil, &Refusal{"join", "the two pictures do not show one chart turned either way: are they halves of the same chart, overlapping by a third or more?"}
+	}
+	return out, nil
 }
 
 // reach is the radius in pixels within which most lines on circles lie.
@@ -225,7 +252,7 @@ func (j *joint) refine(a, b *picture.Picture) error {
 	long := float64(max(a.Width, a.Height))
 	fine := long / 2600 // pixels to a tenth of a millimetre, about
 	rms := 0.0
-	for _, step := range []struct{ sample, half, reach float64 }{{3, 20, 8}, {2, 20, 5}, {1, 18, 5}, {1, 18, 3}} {
+	for i, step := range []struct{ sample, half, reach float64 }{{3, 20, 8}, {2, 20, 5}, {1, 18, 5}, {1, 18, 3}, {1, 18, 3}, {1, 18, 3}, {1, 18, 3}} {
 		ss, tried := j.patches(a, b, math.Max(1, step.sample*fine), int(step.half), int(step.reach))
 		if len(ss) < 2*12 || float64(len(ss)/2) < (1-joinMostPart)*float64(tried) {
 			return &Refusal{"join", fmt.Sprintf("only %d of %d places in the overlap look alike in both halves: are they halves of the same chart, both flat and sharp?", len(ss)/2, tried)}
@@ -244,7 +271,10 @@ func (j *joint) refine(a, b *picture.Picture) error {
 			j.x[i] += coef[i]
 			j.y[i] += coef[n+i]
 		}
-		rms = r
+		still := i > 2 && r > joinStill*rms
+		if rms = r; still {
+			break
+		}
 	}
 	if rms > joinMostRMS*math.Max(1, fine) {
 		return &Refusal{"join", fmt.Sprintf("the halves agree only to %.1f pixels: lay the chart flat for both, without moving the lid's shadow over it", rms)}
