@@ -29,6 +29,7 @@ type vertex struct {
 	amount float64 // density at the centre, in units of the typical
 	fit    float64 // standard uncertainty of the centre from noise alone, mm
 	rest   float64 // root of the share of the profile's energy that the stroke does not explain
+	second float64 // second moment of the ink about the centre, mm²
 	bend   float64 // curvature, rad/mm
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line as it counts at one time, mm: see lean
@@ -278,10 +279,8 @@ func (s *stroke) learn(mean *[points]float64) {
 
 // centre fits the stroke to one weighted profile: the shift is where
 // (Σ w·e·g)² / Σ w·g² is largest, which is the maximum-likelihood one for white
-// noise. It also gives the amplitude, the standard uncertainty of the shift by
-// the Cramér–Rao bound for the weights, and the root of the share of the
-// profile's energy that the stroke does not explain.
-func (s *stroke) centre(q *profile) (shift, amp, bound, rest float64) {
+// noise.
+func (s *stroke) centre(q *profile) centred {
 	const half = points / 2
 	var we [points]float64
 	for k := range points {
@@ -308,40 +307,52 @@ func (s *stroke) centre(q *profile) (shift, amp, bound, rest float64) {
 		}
 	}
 	if best < 0 {
-		return 0, 0, 1, 1
+		return centred{bound: 1, rest: 1}
 	}
-	amp = amps
-	shift = float64(at-maxSteps) * shiftStep
+	out := centred{amp: amps, shift: float64(at-maxSteps) * shiftStep, bound: 1}
 	if at > 0 && at < 2*maxSteps {
 		if d := v[at-1] - 2*v[at] + v[at+1]; d < 0 {
-			shift += shiftStep * 0.5 * (v[at-1] - v[at+1]) / d
+			out.shift += shiftStep * 0.5 * (v[at-1] - v[at+1]) / d
 		}
 	}
-	var info, miss, all float64
+	var info, miss, all, ink, ink2 float64
 	for k := range points {
-		d := math.Abs(float64(k-half)*acrossMM-shift) / shiftStep
+		d := math.Abs(float64(k-half)*acrossMM-out.shift) / shiftStep
 		j := int(d)
 		if j >= s.reach {
 			continue
 		}
 		f := d - float64(j)
-		slope := amp * (s.slope[j] + (s.slope[j+1]-s.slope[j])*f)
+		slope := out.amp * (s.slope[j] + (s.slope[j+1]-s.slope[j])*f)
 		info += float64(q.w[k]) * slope * slope
 		if d*shiftStep < 2.5*s.sd {
-			g := amp * (s.table[j] + (s.table[j+1]-s.table[j])*f)
-			m := float64(q.e[k]) - g
-			miss += m * m
+			g := out.amp * (s.table[j] + (s.table[j+1]-s.table[j])*f)
+			e := float64(q.e[k])
+			miss += (e - g) * (e - g)
 			all += g * g
+			ink += e
+			ink2 += e * d * d * shiftStep * shiftStep
 		}
 	}
-	bound = 1
 	if info > 0 {
-		bound = 1 / math.Sqrt(info)
+		out.bound = 1 / math.Sqrt(info)
 	}
 	if all > 0 {
-		rest = math.Sqrt(miss / all)
+		out.rest = math.Sqrt(miss / all)
 	}
-	return shift, amp, bound, rest
+	if ink > 0 {
+		out.second = ink2 / ink
+	}
+	return out
+}
+
+// centred is where a stroke lies in a profile.
+type centred struct {
+	shift  float64 // of its centre, mm
+	amp    float64 // its height
+	bound  float64 // standard uncertainty of shift by the Cramér–Rao bound for the profile's weights, mm
+	rest   float64 // root of the share of the profile's energy that the stroke does not explain
+	second float64 // second moment of the ink about the centre, mm²
 }
 
 // refine moves a path's vertices onto the centre of the ink.
@@ -374,8 +385,9 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 		nx, ny := normals(l.v)
 		for i := range l.v {
 			p := &l.v[i]
-			s, a, bound, rest := pen.centre(&all[i])
-			p.amount, p.fit, p.rest = a/typ, bound*math.Sqrt(share), rest
+			c := pen.centre(&all[i])
+			s := c.shift
+			p.amount, p.fit, p.rest, p.second = c.amp/typ, c.bound*math.Sqrt(share), c.rest, c.second
 			p.wide = 0
 			for _, e := range all[i].e {
 				p.wide += float64(e) * acrossMM / typ
@@ -385,7 +397,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			case math.Abs(s) > (maxSteps-1)*shiftStep && round == rounds-1:
 				p.weak, p.reason = true, "the ink lies beside the line"
 				s = 0
-			case rest > misfit:
+			case p.rest > misfit:
 				p.weak, p.reason = true, "the stroke is wide, crossed or frayed"
 			case p.amount < 0.5:
 				p.weak, p.reason = true, "the ink is faint"
@@ -710,7 +722,7 @@ func (t *tracer) settle(l *line) {
 	}
 	l.v = l.v[kept[0].from:kept[len(kept)-1].to]
 
-	usual := l.usualRest()
+	usual := l.habit()
 	for i := range l.v {
 		p := &l.v[i]
 		a, b, c := l.v[max(0, i-4)], *p, l.v[min(len(l.v)-1, i+4)]
@@ -720,8 +732,7 @@ func (t *tracer) settle(l *line) {
 			p.bend = math.Min(5, math.Abs(math.Atan2(ax*by-ay*bx, ax*bx+ay*by))/((la+lb)/2))
 		}
 		fit := math.Min(0.1, p.fit)
-		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM
-		u2 += l.width * l.width * math.Max(0, p.rest*p.rest-usual*usual)
+		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + usual.alien(p, l.width)
 		if p.weak {
 			u2 += 0.15 * 0.15
 		}
@@ -729,23 +740,45 @@ func (t *tracer) settle(l *line) {
 	}
 }
 
-// usualRest is the median of what the stroke leaves unexplained where the line is plain: the pen's own
-// texture, which raggedness already counts. What is left beyond it is other ink, print or dirt. A fit
-// leaves nothing of it along the direction that shifts the centre, but there it is as large as along the
-// others: a profile of five standard deviations of the stroke holds about four independent looks, two of
-// which go into height and centre, and a share q of the energy of a Gaussian along its slope shifts it by
-// √2·q standard deviations, so that each of the two that are left stands for a shift of rest·width.
-func (l *line) usualRest() float64 {
-	var all []float32
+// habit is what is usual of a line's strokes where it is plain: the pen's own texture, which
+// raggedness already counts.
+type habit struct {
+	rest, second, wide float64 // medians
+	scatter            float64 // standard deviation of second
+}
+
+func (l *line) habit() habit {
+	var rest, second, wide []float32
 	for _, p := range l.v {
 		if p.ink && !p.weak {
-			all = append(all, float32(p.rest))
+			rest, second, wide = append(rest, float32(p.rest)), append(second, float32(p.second)), append(wide, float32(p.wide))
 		}
 	}
-	if len(all) == 0 {
-		return 0
+	if len(rest) == 0 {
+		return habit{second: math.Inf(1), wide: 1}
 	}
-	return float64(median(all))
+	h := habit{rest: float64(median(rest)), second: float64(median(second)), wide: float64(median(wide))}
+	for i, v := range second {
+		second[i] = float32(math.Abs(float64(v) - h.second))
+	}
+	h.scatter = 1.4826 * float64(median(second))
+	return h
+}
+
+// alien is the variance of the centre, mm², that a vertex owes to what its stroke has beyond the habit: other
+// ink, print or dirt, or the line itself where it went to and fro within its own width.
+//
+// What the fit leaves unexplained has no part along the direction that shifts the centre, but there it is as
+// large as along the others: a profile of five standard deviations of the stroke holds about four independent
+// looks, two of which go into height and centre, and a share q of the energy of a Gaussian along its slope
+// shifts it by √2·q standard deviations, so that each of the two that are left stands for a shift of rest·width.
+//
+// Ink of f times the stroke's weight at a distance d widens the stroke's second moment by f·d²/(1+f)² and moves
+// its centroid by f·d/(1+f), the root of f times as much. A pen that goes over its own line widens it without
+// adding to its weight: a quarter at least stands for that.
+func (h habit) alien(p *vertex, width float64) float64 {
+	f := math.Max(0.25, math.Min(1, p.wide/h.wide-1))
+	return width*width*math.Max(0, p.rest*p.rest-h.rest*h.rest) + f*math.Max(0, p.second-h.second-h.scatter)
 }
 
 // lean is by how much farther apart two lines that run side by side as from a to b lie along the arc of one
