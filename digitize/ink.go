@@ -22,7 +22,7 @@ const (
 	doubtMost      = 0.35
 	tile           = 12   // rows and columns that are read wholly or not at all
 	hatchColumns   = 2    // between looks along the middle of each row of tiles
-	traceOfInk     = 0.20 // share of the typical density, over traceMM, that no line falls below
+	traceOfInk     = 0.15 // share of the typical density that no line's mean over 0.24 mm falls below
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
 
