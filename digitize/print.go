@@ -285,16 +285,23 @@ func (m *printed) learnCircles(s samplePlanes) {
 		for r, v := range m.usual(half) {
 			most[r] = min(1.3*half[r], 1.5*max(most[r], v)) + 0.03
 		}
-		for b := range m.blocks {
-			for r := range rows {
-				buf = buf[:0]
-				for d := -reach; d <= reach; d++ {
-					if v := raw[(b+d+m.blocks)%m.blocks*rows+r]; v == v {
-						buf = append(buf, v)
-					}
+		window := make([]float32, 0, 2*reach+1) // in rising order, as it slides over the blocks
+		for r := range rows {
+			window = window[:0]
+			for b := -2 * reach; b < m.blocks; b++ {
+				if v := raw[(b+reach+m.blocks)%m.blocks*rows+r]; v == v {
+					i, _ := slices.BinarySearch(window, v)
+					window = slices.Insert(window, i, v)
 				}
-				if v := quantile(buf, 0.45); v == v {
-					out[b*rows+r] = min(v, most[r])
+				if b < 0 {
+					continue
+				}
+				if len(window) > 0 {
+					out[b*rows+r] = min(window[int(0.45*float64(len(window)-1))], most[r])
+				}
+				if v := raw[(b-reach+m.blocks)%m.blocks*rows+r]; v == v {
+					i, _ := slices.BinarySearch(window, v)
+					window = slices.Delete(window, i, i+1)
 				}
 			}
 		}
