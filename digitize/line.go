@@ -722,7 +722,7 @@ func (t *tracer) settle(l *line) {
 	}
 	l.v = l.v[kept[0].from:kept[len(kept)-1].to]
 
-	usual := l.habit()
+	usual := l.habit(nil)
 	for i := range l.v {
 		p := &l.v[i]
 		a, b, c := l.v[max(0, i-4)], *p, l.v[min(len(l.v)-1, i+4)]
@@ -747,10 +747,11 @@ type habit struct {
 	scatter            float64 // standard deviation of second
 }
 
-func (l *line) habit() habit {
+// habit is taken from the vertices that count; nil: all.
+func (l *line) habit(counts func(i int) bool) habit {
 	var rest, second, wide []float32
-	for _, p := range l.v {
-		if p.ink && !p.weak {
+	for i, p := range l.v {
+		if p.ink && !p.weak && (counts == nil || counts(i)) {
 			rest, second, wide = append(rest, float32(p.rest)), append(second, float32(p.second)), append(wide, float32(p.wide))
 		}
 	}

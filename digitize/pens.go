@@ -43,7 +43,10 @@ func (t *tracer) tellApart(i, j int) {
 	if len(a) == 0 || len(b) == 0 {
 		return
 	}
-	st := stretches(a, b, t.nearest(a, b))
+	near := t.nearest(a, b)
+	t.lines[i].runsTogether(b, near)
+	t.lines[j].runsTogether(a, t.nearest(b, a))
+	st := stretches(a, b, near)
 	look := inkLook(a, b)
 	drift := inkDrift
 	if t.p.Pens[i].Ink != "" && t.p.Pens[i].Ink == t.p.Pens[j].Ink {
@@ -73,7 +76,6 @@ func (t *tracer) tellApart(i, j int) {
 			}
 		}
 	}
-	near := t.nearest(a, b)
 	for k := 1; k < len(st); k++ {
 		st[k].link = through(a, b, near, st[k].a0, st[k].b0)
 	}
@@ -97,6 +99,24 @@ func (t *tracer) tellApart(i, j int) {
 		}
 	}
 	t.lines[i].v, t.lines[j].v = na, nb
+}
+
+// runsTogether widens the uncertainty of a line where it and another run in one stroke, given the other's
+// vertex nearest to each of its own: both are then read in the middle of both. Two strokes of one weight at a
+// distance d have their second moment widened by d²/4, so each centre is off by the root of what it is
+// widened by, or of what would not show beside its usual scatter.
+func (l *line) runsTogether(other []vertex, near []int) {
+	usual := l.habit(func(i int) bool { return near[i] < 0 })
+	if math.IsInf(usual.second, 1) {
+		usual = l.habit(nil)
+	}
+	stroke := 2.355 * l.width // at half its height
+	for i := range l.v {
+		p := &l.v[i]
+		if k := near[i]; k >= 0 && math.Hypot(other[k].x-p.x, other[k].y-p.y) < stroke {
+			p.u = math.Sqrt(p.u*p.u + math.Max(0, p.second-usual.second) + usual.scatter)
+		}
+	}
 }
 
 // nearest gives for each vertex of a the index of the nearest one of b, or −1
