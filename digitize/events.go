@@ -505,11 +505,27 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		}
 		return t.planes[plane][2*c*t.frame.Rows+2*r] / typ
 	}
-	path := bestPath(cols, rows, width, 2*stepMM, 0, func(col int, cost []float32) {
+	// Only what encloses the ink is gone through; on most charts there is hardly any.
+	dark, c0, c1, r0, r1 := 0, cols, -1, rows, -1
+	for c := range cols {
+		for r := range rows {
+			if e(c, r) > 0.5 {
+				dark++
+				c0, c1, r0, r1 = min(c0, c), max(c1, c), min(r0, r), max(r1, r)
+			}
+		}
+	}
+	if float64(dark)*3*stepMM < strayMM {
+		return nil
+	}
+	path := bestPath(c1-c0+1, r1-r0+1, width, 2*stepMM, 0, func(col int, cost []float32) {
 		for r := range cost {
-			cost[r] = inkCost(e(col, r))
+			cost[r] = inkCost(e(c0+col, r0+r))
 		}
 	})
+	for i := range path {
+		path[i].col, path[i].row = path[i].col+c0, path[i].row+r0
+	}
 	along := math.Abs(t.turn) * t.frame.HourStep * 2 * t.form.Inner()
 	from, last, length := 0, 0, 0.0 // an inked run of the path and its length
 	crowd := int(math.Round(crowdMM / (2 * stepMM)))
