@@ -165,12 +165,13 @@ func (t *tracer) profiles(v []vertex, plane []float32, typ, noise float64) []pro
 		turn := t.form.RotationHours / t.frame.HourStep
 		c0, c1 = cyclic(c0-col, turn), cyclic(c1-col, turn)
 		r0, r1 = r0-row, r1-row
+		a, b, u := t.m.blockAt(t.frame.Hour + col*t.frame.HourStep)
 		for k := range points {
 			s := float64(k-half) / half
 			c := col + s*(c1-c0)/2 + s*s*(c1+c0)/2
 			r := row + s*(r1-r0)/2 + s*s*(r1+r0)/2
 			raw[i][k] = t.read(plane, c, r)
-			p := t.m.at(t.frame.Hour+c*t.frame.HourStep, int(r+0.5)) * t.doubt
+			p := t.m.within(a, b, u, t.frame.Hour+c*t.frame.HourStep, int(r+0.5)) * t.doubt
 			q.w[k] = 1 / (floor + p*p)
 		}
 	}

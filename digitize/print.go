@@ -519,8 +519,13 @@ func (m *printed) strongest() {
 
 // at is the density of the print alone (strongest channel) at a point.
 func (m *printed) at(hour float64, row int) float32 {
-	row = min(max(row, 0), m.rows-1)
 	a, b, t := m.blockAt(hour)
+	return m.within(a, b, t, hour, row)
+}
+
+// within is at, for places so near each other that the blocks between which they lie, as blockAt gives them, are found once.
+func (m *printed) within(a, b int, t float32, hour float64, row int) float32 {
+	row = min(max(row, 0), m.rows-1)
 	v := m.mostCircle[a*m.rows+row]
 	v += (m.mostCircle[b*m.rows+row] - v) * t
 	if class, k, u, near := m.arcAt(hour); near {
