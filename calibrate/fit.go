@@ -297,6 +297,9 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
+	if _, _, lost := rd.count(p); lost && !p.thinned {
+		return refineHeavy(pl, w, p.heavy(), f)
+	}
 	e := rd.table(p).ends(p, 0, sectors, endsReach)
 	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
 		// move every circle by it and fit again
@@ -318,7 +321,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
 		return nil, &Refusal{"ends", apart}
 	}
-	missing, _ := rd.count(p)
+	missing, _, _ := rd.count(p)
 	if f.TimeArcs.PivotMM == 0 {
 		if f, err = withArm(f, pl, &w); err != nil {
 			return nil, err
@@ -354,6 +357,25 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, err
 	}
 	return t, nil
+}
+
+// refineHeavy takes a rough map to its final form by the heavy circles, and where the fine arcs are lost
+// like the fine circles, by the heavy arcs: what is left must stand every test all the same.
+func refineHeavy(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
+	fit, err := refine(pl, w, p, f)
+	var refused *Refusal
+	if !errors.As(err, &refused) || refused.Test != "arcs" {
+		return fit, err
+	}
+	thin := *f
+	thin.TimeArcs.EveryMinutes = f.TimeArcs.MajorMinutes
+	if fit, _ = refine(pl, w, p, &thin); fit == nil {
+		return nil, err
+	}
+	whole := *fit.form
+	whole.TimeArcs.EveryMinutes = f.TimeArcs.EveryMinutes
+	fit.form = &whole
+	return fit, nil
 }
 
 // withArm estimates the pivot and arm that a form's file leaves out from where the arcs lie.
@@ -503,7 +525,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		before = step
 	}
 	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM), blockMeans(as, 12, 2*binMM)
-	missing, extra := rd.count(p)
+	missing, extra, _ := rd.count(p)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
 	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():
@@ -516,7 +538,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"edges", fmt.Sprintf("there is a circle beyond the last one of form %s, and none where its other end should be: %s", f.Form, checkForm)}
 	case missing > mostMissing:
 		return &Refusal{"circles", fmt.Sprintf("%.0f %% of the circles of form %s are not in the print: %s", 100*missing, f.Form, checkForm)}
-	case extra > mostBetween:
+	case extra > mostBetween && !p.thinned: // fine circles show in places
 		return &Refusal{"circles", fmt.Sprintf("there are more circles in print than form %s says: check minor_ring, or name the form it is", f.Form)}
 	case circleBlocks > blockShare*p.spacing():
 		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, checkForm)}

@@ -397,8 +397,9 @@ func (rd *radial) step(p *pattern, first, count int) int {
 }
 
 // count looks for every circle in the whole turn: the share that is not there,
-// and how high what lies between two circles stands, of the usual height of a circle.
-func (rd *radial) count(p *pattern) (missing, extra float64) {
+// and how high what lies between two circles stands, of the usual height of a circle. lost says that the scan or
+// a copy has lost the fine circles to its threshold, all of them or here and there.
+func (rd *radial) count(p *pattern) (missing, extra float64, lost bool) {
 	sum := make([]float64, len(rd.t))
 	for _, v := range rd.v {
 		for i, x := range v {
@@ -420,22 +421,61 @@ func (rd *radial) count(p *pattern) (missing, extra float64) {
 			between = append(between, most(from+0.3*gap, c.RadiusMM-0.3*gap))
 		}
 	}
-	var heavy, look []float64
+	var heavy []float64
 	for i, c := range p.circles {
 		if c.Major {
 			heavy = append(heavy, at[i])
 		}
 	}
 	usual := quantile(at, 0.75)
-	if look = at; usual < 0.2*median(heavy) {
-		look, usual = heavy, median(heavy) // a scan may have lost the fine circles to its threshold
-	}
-	for _, v := range look {
+	for _, v := range at {
 		if v < 0.3*usual {
-			missing += 1 / float64(len(look))
+			missing += 1 / float64(len(at))
 		}
 	}
-	return missing, median(between) / math.Max(usual, 1e-9)
+	strong := median(heavy)
+	lost = usual < 0.2*strong || missing > mostMissing && len(heavy) >= fewHeavy && quantile(heavy, 0.1) > 0.3*strong && !p.regular(at, 0.3*usual)
+	return missing, median(between) / math.Max(usual, 1e-9), lost
+}
+
+// fewHeavy is the number of heavy circles from which they tell a form without the fine ones.
+const fewHeavy = 6
+
+// regular says whether the circles lower than least are those that a form with wider spacing does not have:
+// between heavy circles only every k-th is there. What a threshold takes away is not so even.
+func (p *pattern) regular(at []float64, least float64) bool {
+	var heavy []int
+	for i, c := range p.circles {
+		if c.Major {
+			heavy = append(heavy, i)
+		}
+	}
+	n := heavy[2] - heavy[1]
+	for k := 2; k <= n; k++ {
+		if n%k != 0 {
+			continue
+		}
+		var on, there, off, gone float64
+		for i, c := range p.circles {
+			switch j := (i - heavy[1] + n*len(at)) % n; {
+			case c.Major:
+			case j%k == 0:
+				on++
+				if at[i] >= least {
+					there++
+				}
+			default:
+				off++
+				if at[i] < least {
+					gone++
+				}
+			}
+		}
+		if off > 0 && there >= 0.8*on && gone >= 0.8*off {
+			return true
+		}
+	}
+	return false
 }
 
 // selfLead is the lead the pattern has over itself moved by a circle or more, up to reach mm: small on a uniform form.
@@ -585,10 +625,14 @@ func peak(q profile, at, reach, valley float64) (off, contrast float64) {
 func (c *crossings) sightings(p *pattern) []sighting {
 	var out []sighting
 	var offs, rs []float64
+	least := 2
+	if p.spacing() > binMM/2 {
+		least = 1
+	}
 	for b := range c.blocks {
 		si, co := math.Sincos(2 * math.Pi * float64(b) / float64(c.blocks))
 		flush := func() {
-			if len(offs) >= 2 {
+			if len(offs) >= least {
 				m := median(offs)
 				so, sr, n := 0.0, 0.0, 0.0
 				for i, o := range offs {

@@ -290,10 +290,26 @@ type pattern struct {
 	circles []form.Circle
 	inner   float64
 	outer   float64
+	thinned bool // the heavy circles alone
 }
 
-func newPattern(f *form.Form) *pattern {
-	p := &pattern{circles: f.Circles(), inner: f.Inner(), outer: f.Outer()}
+func newPattern(f *form.Form) *pattern { return patternOf(f.Circles(), f.Inner(), f.Outer()) }
+
+// heavy is the pattern of the heavy circles and the two ends alone.
+func (p *pattern) heavy() *pattern {
+	var out []form.Circle
+	for i, c := range p.circles {
+		if c.Major || i == 0 || i == len(p.circles)-1 {
+			out = append(out, c)
+		}
+	}
+	q := patternOf(out, p.inner, p.outer)
+	q.thinned = true
+	return q
+}
+
+func patternOf(circles []form.Circle, inner, outer float64) *pattern {
+	p := &pattern{circles: circles, inner: inner, outer: outer}
 	p.r0 = p.inner - 20
 	n := int((p.outer-p.inner+40)/patternStep) + 1
 	q := profile{v: make([]float32, n), ok: make([]bool, n)}
