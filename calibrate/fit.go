@@ -329,7 +329,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	}
 	// arcs: phase, then circles and arcs together
 	cb := findComb(pl, &w, f)
-	if cb.between > mostBetween {
+	if cb.between > mostBetween && !p.fewArcs {
 		return nil, arcsRefusal(pl, &w, f, missing, fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form))
 	}
 	// the pieces of the pattern see further than single crossings, and do not take a circle for its neighbour
@@ -367,9 +367,10 @@ func refineHeavy(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if !errors.As(err, &refused) || refused.Test != "arcs" {
 		return fit, err
 	}
-	thin := *f
+	few, thin := *p, *f
+	few.fewArcs = true
 	thin.TimeArcs.EveryMinutes = f.TimeArcs.MajorMinutes
-	if fit, _ = refine(pl, w, p, &thin); fit == nil {
+	if fit, _ = refine(pl, w, &few, &thin); fit == nil {
 		return nil, err
 	}
 	whole := *fit.form
@@ -538,7 +539,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"edges", fmt.Sprintf("there is a circle beyond the last one of form %s, and none where its other end should be: %s", f.Form, checkForm)}
 	case missing > mostMissing:
 		return &Refusal{"circles", fmt.Sprintf("%.0f %% of the circles of form %s are not in the print: %s", 100*missing, f.Form, checkForm)}
-	case extra > mostBetween && !p.thinned: // fine circles show in places
+	case extra > mostBetween && !p.thinned:
 		return &Refusal{"circles", fmt.Sprintf("there are more circles in print than form %s says: check minor_ring, or name the form it is", f.Form)}
 	case circleBlocks > blockShare*p.spacing():
 		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, checkForm)}

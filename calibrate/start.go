@@ -290,7 +290,8 @@ type pattern struct {
 	circles []form.Circle
 	inner   float64
 	outer   float64
-	thinned bool // the heavy circles alone
+	thinned bool // the heavy circles alone: fine ones show in places
+	fewArcs bool // the same of arcs
 }
 
 func newPattern(f *form.Form) *pattern { return patternOf(f.Circles(), f.Inner(), f.Outer()) }
