@@ -42,11 +42,16 @@ func read(t *testing.T, text string) (*Form, error) {
 	return Load(path)
 }
 
-// Arm and pivot both 5.0 in: the triangle is isosceles and cos a(r) = r/10 (law of cosines).
+// The law of cosines, c² = a² + b² − 2ab cos C (NIST Digital Library of Mathematical Functions, 4.42.5), in triangles
+// centre–pivot–pen tip. With arm and pivot both 5.0 in it is isosceles and cos a(r) = r/10; whole sides of 5, 8 and
+// 7 or of 8, 15 and 13 have an angle of 60° between the first two, and those of 7, 8 and 13 one of 120°.
 func TestSwing(t *testing.T) {
-	f := &Form{TimeArcs: TimeArcs{PivotMM: 127, ArmMM: 127}}
-	for r, want := range map[float64]float64{3.0: 72.542, 3.2: 71.337, 2.0: 78.463, 4.5: 63.256} {
-		assert.InDelta(t, want, f.Swing(r*25.4)*180/math.Pi, 0.001, "radius %v in", r)
+	for _, c := range []struct{ r, pivot, arm, degrees float64 }{
+		{3.0 * 25.4, 127, 127, 72.542}, {3.2 * 25.4, 127, 127, 71.337}, {2.0 * 25.4, 127, 127, 78.463}, {4.5 * 25.4, 127, 127, 63.256},
+		{50, 80, 70, 60}, {80, 150, 130, 60}, {70, 80, 130, 120},
+	} {
+		f := &Form{TimeArcs: TimeArcs{PivotMM: c.pivot, ArmMM: c.arm}}
+		assert.InDelta(t, c.degrees, f.Swing(c.r)*180/math.Pi, 0.001, "%+v", c)
 	}
 }
 
