@@ -399,13 +399,8 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 			}
 			total := 0.0
 			for s := range prof {
-				var pt float32
-				v := prof[s].v[a:b]
-				for i, x := range t[a:b] {
-					pt += v[i] * x
-				}
 				if pp := energy[s][b] - energy[s][a]; pp > 0 {
-					total += float64(pt) / math.Sqrt(pp*tt)
+					total += dot(prof[s].v[a:b], t[a:b]) / math.Sqrt(pp*tt)
 				}
 			}
 			all = append(all, cand{mm, total / sectors})

@@ -4,10 +4,14 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"testing"
 	"time"
 
+	"penarm/calibrate"
+	"penarm/calibrate/form"
+	"penarm/digitize"
 	"penarm/verify/archive"
 )
 
@@ -25,6 +29,54 @@ func decode(b *testing.B, path string) time.Duration {
 		best = min(best, time.Since(start))
 	}
 	return best
+}
+
+// BenchmarkStep is each step of reading a chart alone on one core, from the decoded picture on: ReadBlank, once a
+// form, Fit and Trace. "decodes/op" is how many times longer it takes than decoding the chart's scan in the same run.
+func BenchmarkStep(b *testing.B) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	ctx := context.Background()
+	f, err := form.Load("../../testdata/plant/forms/D-1230/form.yaml")
+	if err != nil {
+		b.Fatal(err)
+	}
+	unused, err := opener.Open(f.Blank.Image, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	pic, err := opener.Open(benchScan, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	var blank *calibrate.Blank
+	var face *calibrate.Face
+	for _, step := range []struct {
+		name string
+		do   func() error
+	}{
+		{"blank", func() (err error) { blank, err = calibrate.ReadBlank(ctx, unused, f); return err }},
+		{"fit", func() (err error) {
+			face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: pic, Form: f, Blank: blank})
+			return err
+		}},
+		{"trace", func() error {
+			_, err := digitize.Trace(ctx, digitize.Problem{Picture: pic, Face: face, Pens: []digitize.Pen{{Name: "product", Ink: "blue"}}})
+			return err
+		}},
+	} {
+		if err := step.do(); err != nil { // the next step has what it needs, whichever is asked for
+			b.Fatal(err)
+		}
+		b.Run(step.name, func(b *testing.B) {
+			once := decode(b, benchScan)
+			for b.Loop() {
+				if err := step.do(); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(b.Elapsed())/float64(b.N)/float64(once), "decodes/op")
+		})
+	}
 }
 
 // BenchmarkCheck is one chart the whole way in one process, and prints how many
