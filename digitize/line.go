@@ -289,7 +289,7 @@ func (s *stroke) centre(q *profile) centred {
 	}
 	best, at, amps := -1.0, 0, 0.0
 	var v [2*maxSteps + 1]float64
-	for i := -maxSteps; i <= maxSteps; i++ {
+	try := func(i int) {
 		var num, den float64
 		lo, hi := max(0, half-(s.reach-i)/stepsAcross), min(points-1, half+(s.reach+i)/stepsAcross)
 		for k := lo; k <= hi; k++ {
@@ -299,12 +299,21 @@ func (s *stroke) centre(q *profile) centred {
 			den += float64(q.w[k]) * g * g
 		}
 		if num <= 0 {
-			continue
+			return
 		}
 		f := num * num / den
 		v[i+maxSteps] = f
 		if f > best {
 			best, at, amps = f, i+maxSteps, num/den
+		}
+	}
+	const stride = 3 // 0.06 mm: no stroke is so narrow that its top hides between
+	for i := -maxSteps; i <= maxSteps; i += stride {
+		try(i)
+	}
+	for i, top := max(-maxSteps, at-maxSteps-stride+1), min(maxSteps, at-maxSteps+stride-1); best >= 0 && i <= top; i++ {
+		if (i+maxSteps)%stride > 0 {
+			try(i)
 		}
 	}
 	if best < 0 {
