@@ -264,8 +264,16 @@ func starts(pic *picture.Picture) ([]start, error) {
 			return
 		}
 		cx, cy := vote(pic, es)
-		if m, share, energy := tangents(es, cx, cy, float64(max(pic.Width, pic.Height))/2); share > 0 {
-			out = append(out, start{newPlane(pic, ch), m, es, share * float64(len(es)) * math.Sqrt(energy)})
+		for i, m := range tangents(es, cx, cy, float64(max(pic.Width, pic.Height))/2) {
+			share, energy := m.support(es)
+			if share == 0 {
+				continue
+			}
+			value := share * float64(len(es)) * math.Sqrt(energy)
+			if i > 0 {
+				value *= 1e-6 // after the likelier ones of all colours
+			}
+			out = append(out, start{newPlane(pic, ch), m, es, value})
 		}
 	}
 	if pic.Bilevel {
@@ -297,7 +305,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
-	if _, _, lost := rd.count(p); lost && !p.thinned {
+	if _, _, lost, _ := rd.count(p); lost && !p.thinned {
 		return refineHeavy(pl, w, p.heavy(), f)
 	}
 	e := rd.table(p).ends(p, 0, sectors, endsReach)
@@ -321,7 +329,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
 		return nil, &Refusal{"ends", apart}
 	}
-	missing, _, _ := rd.count(p)
+	missing, _, _, _ := rd.count(p)
 	if f.TimeArcs.PivotMM == 0 {
 		if f, err = withArm(f, pl, &w); err != nil {
 			return nil, err
@@ -480,6 +488,7 @@ const (
 	leastScore  = 0.25 // correlation of the radial pattern: noise lowers it, so this only sorts out what is no chart
 	leastLead   = 0.3  // lead over shifts by a circle or more, of the lead the pattern has over itself; a slip makes it −1
 	partLead    = 0.3  // the same in 30° of the turn
+	leastClear  = 0.12 // what that lead is taken to be at least: a third of less is lost in noise
 	sureShare   = 0.6  // of such parts that lead by so much: writing may lie over the others
 	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's, below which it shows nothing
 	blockShare  = 0.05 // rms of block means of circle crossings, of the spacing of the circles
@@ -497,10 +506,15 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	rd := radials(t.plane, &t.warp, p, spokeFan)
 	tab := rd.table(p)
 	whole := tab.ends(p, 0, sectors, endsReach)
-	t.score, t.lead = whole.score, whole.lead/(p.selfLead(endsReach)*whole.score)
+	missing, extra, _, heavier := rd.count(p)
+	print := p.like(heavier)
+	could := func(reach float64) float64 { // what this print could show at best, were it clean
+		return math.Max(leastClear, p.leadOver(print, reach)) * whole.score
+	}
+	t.score, t.lead = whole.score, whole.lead/could(endsReach)
 	// paper does not tear: a part of the turn slips by one circle or two, not by more
 	reach := math.Min(2.5*p.spacing(), endsReach)
-	least := p.selfLead(reach) * whole.score // the lead that a clean print of twice as heavy major circles has
+	least := could(reach)
 	const window = sectors / 12
 	slipped, sure, blind, seen, stepped := 0, 0, 0, 0, 0
 	before := 0
@@ -526,7 +540,6 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		before = step
 	}
 	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM), blockMeans(as, 12, 2*binMM)
-	missing, extra, _ := rd.count(p)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
 	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():

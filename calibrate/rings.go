@@ -398,8 +398,9 @@ func (rd *radial) step(p *pattern, first, count int) int {
 
 // count looks for every circle in the whole turn: the share that is not there,
 // and how high what lies between two circles stands, of the usual height of a circle. lost says that the scan or
-// a copy has lost the fine circles to its threshold, all of them or here and there.
-func (rd *radial) count(p *pattern) (missing, extra float64, lost bool) {
+// a copy has lost the fine circles to its threshold, all of them or here and there; heavier is how high the
+// heavy circles stand, of the fine ones.
+func (rd *radial) count(p *pattern) (missing, extra float64, lost bool, heavier float64) {
 	sum := make([]float64, len(rd.t))
 	for _, v := range rd.v {
 		for i, x := range v {
@@ -421,10 +422,12 @@ func (rd *radial) count(p *pattern) (missing, extra float64, lost bool) {
 			between = append(between, most(from+0.3*gap, c.RadiusMM-0.3*gap))
 		}
 	}
-	var heavy []float64
+	var heavy, fine []float64
 	for i, c := range p.circles {
 		if c.Major {
 			heavy = append(heavy, at[i])
+		} else {
+			fine = append(fine, at[i])
 		}
 	}
 	usual := quantile(at, 0.75)
@@ -435,7 +438,11 @@ func (rd *radial) count(p *pattern) (missing, extra float64, lost bool) {
 	}
 	strong := median(heavy)
 	lost = usual < 0.2*strong || missing > mostMissing && len(heavy) >= fewHeavy && quantile(heavy, 0.1) > 0.3*strong && !p.regular(at, 0.3*usual)
-	return missing, median(between) / math.Max(usual, 1e-9), lost
+	heavier = 1
+	if m := median(fine); m > 0 {
+		heavier = strong / m
+	}
+	return missing, median(between) / math.Max(usual, 1e-9), lost, heavier
 }
 
 // fewHeavy is the number of heavy circles from which they tell a form without the fine ones.
@@ -478,12 +485,13 @@ func (p *pattern) regular(at []float64, least float64) bool {
 	return false
 }
 
-// selfLead is the lead the pattern has over itself moved by a circle or more, up to reach mm: small on a uniform form.
-func (p *pattern) selfLead(reach float64) float64 {
+// leadOver is the lead that the pattern has, where it lies right on the print q, over itself moved by a circle or
+// more, up to reach mm: small on a uniform form, and smaller where heavy circles are hardly heavier than fine ones.
+func (p *pattern) leadOver(q *pattern, reach float64) float64 {
 	at := func(shift float64) float64 {
 		var ab, aa, bb float64
 		for r := p.inner - margin; r <= p.outer+margin; r += patternStep {
-			a, b := float64(p.at(r)), float64(p.at(r+shift))
+			a, b := float64(p.at(r)), float64(q.at(r+shift))
 			ab, aa, bb = ab+a*b, aa+a*a, bb+b*b
 		}
 		return ab / math.Sqrt(aa*bb)
@@ -492,7 +500,29 @@ func (p *pattern) selfLead(reach float64) float64 {
 	for s := 0.6 * p.spacing(); s < reach; s += patternStep {
 		next = math.Max(next, math.Max(at(s), at(-s)))
 	}
-	return 1 - next
+	return at(0) - next
+}
+
+// like is the pattern with its heavy circles only as much heavier than the fine ones as on a print where they stand
+// heavier times as high once the running mean is subtracted.
+func (p *pattern) like(heavier float64) *pattern {
+	even := patternOf(p.circles, p.inner, p.outer, 1)
+	height := func(q *pattern, major bool) float64 {
+		var v []float64
+		for _, c := range p.circles {
+			if c.Major == major {
+				v = append(v, float64(q.at(c.RadiusMM)))
+			}
+		}
+		return median(v)
+	}
+	h, f := height(even, true), height(even, false)
+	dh, df := height(p, true)-h, height(p, false)-f // linear in the weight
+	more := (heavier*f - h) / (dh - heavier*df)
+	if f <= 0 || !(more >= 0 && more < 1) {
+		more = 1
+	}
+	return patternOf(p.circles, p.inner, p.outer, 1+more*(heavyWeight-1))
 }
 
 // spacing is the median distance of neighbouring circles, mm.

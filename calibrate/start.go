@@ -151,17 +151,28 @@ func (m *rectify) offset(e *edge) (off, radius float64) {
 // tangents makes the lines of the picture circles about one centre by
 // reweighted Gauss-Newton with a narrowing kernel, so that arcs, writing and the
 // desk are outliers. A flat sheet on the glass has centre and stretch only; a
-// tilted one two terms of perspective more, which are kept only where they are
-// clearly worth it, for they trade with the centre. Share of the edges that agree and their median energy come back.
-func tangents(es []edge, cx, cy, s float64) (m rectify, share, energy float64) {
-	m = rectify{s: s, cx: cx, cy: cy}
-	if !m.converge(es, 4, 0.12, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
-		return m, 0, 0
+// tilted one two terms of perspective more, which come first only where they are
+// clearly worth it, for they trade with the centre. Likelier first.
+func tangents(es []edge, cx, cy, s float64) []rectify {
+	flat := rectify{s: s, cx: cx, cy: cy}
+	if !flat.converge(es, 4, 0.12, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
+		return nil
 	}
-	free := m
-	if free.converge(es, 6, 0.12, 0.08, 0.06, 0.05, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) && free.agree(es) > 1.08*m.agree(es) {
-		m = free
+	out := []rectify{flat}
+	tilted := flat
+	if tilted.converge(es, 6, 0.12, 0.08, 0.06, 0.05, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
+		switch gain := tilted.agree(es) / flat.agree(es); {
+		case gain > 1.08:
+			out = []rectify{tilted}
+		case gain > 1:
+			out = append(out, tilted)
+		}
 	}
+	return out
+}
+
+// support is the share of the edges that agree with the plane, and their median energy; 0 where no sheet lies so.
+func (m *rectify) support(es []edge) (share, energy float64) {
 	var inner []float64
 	for i := range es {
 		if r, rad := m.offset(&es[i]); math.Abs(r) < 0.03 && rad > 0.1 {
@@ -169,10 +180,10 @@ func tangents(es []edge, cx, cy, s float64) (m rectify, share, energy float64) {
 		}
 	}
 	if len(inner) == 0 || math.Hypot(m.e1, m.e2) > 0.4 || math.Hypot(m.g1, m.g2) > 0.6 {
-		return m, 0, 0
+		return 0, 0
 	}
 	sort.Float64s(inner)
-	return m, float64(len(inner)) / float64(len(es)), inner[len(inner)/2]
+	return float64(len(inner)) / float64(len(es)), inner[len(inner)/2]
 }
 
 // agree sums a kernel over the edges: how well they lie on circles.
@@ -294,7 +305,12 @@ type pattern struct {
 	fewArcs bool // the same of arcs
 }
 
-func newPattern(f *form.Form) *pattern { return patternOf(f.Circles(), f.Inner(), f.Outer()) }
+func newPattern(f *form.Form) *pattern {
+	return patternOf(f.Circles(), f.Inner(), f.Outer(), heavyWeight)
+}
+
+// heavyWeight is how much heavier than fine circles heavy ones are taken to be.
+const heavyWeight = 2.0
 
 // heavy is the pattern of the heavy circles and the two ends alone.
 func (p *pattern) heavy() *pattern {
@@ -304,12 +320,12 @@ func (p *pattern) heavy() *pattern {
 			out = append(out, c)
 		}
 	}
-	q := patternOf(out, p.inner, p.outer)
+	q := patternOf(out, p.inner, p.outer, heavyWeight)
 	q.thinned = true
 	return q
 }
 
-func patternOf(circles []form.Circle, inner, outer float64) *pattern {
+func patternOf(circles []form.Circle, inner, outer, weight float64) *pattern {
 	p := &pattern{circles: circles, inner: inner, outer: outer}
 	p.r0 = p.inner - 20
 	n := int((p.outer-p.inner+40)/patternStep) + 1
@@ -320,7 +336,7 @@ func patternOf(circles []form.Circle, inner, outer float64) *pattern {
 	for _, c := range p.circles {
 		h := 1.0
 		if c.Major {
-			h = 2
+			h = weight
 		}
 		at := (c.RadiusMM - p.r0) / patternStep
 		for i := int(at - 20); i <= int(at+20); i++ {
