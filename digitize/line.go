@@ -742,10 +742,11 @@ func (t *tracer) settle(l *line) {
 			p.bend = math.Min(5, math.Abs(math.Atan2(ax*by-ay*bx, ax*bx+ay*by))/((la+lb)/2))
 		}
 		fit := math.Min(0.1, p.fit)
-		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + usual.alien(p, l.width)
+		alien := usual.alien(p, l.width)
 		if p.weak {
-			u2 += 0.15 * 0.15
+			alien = math.Max(alien, 0.15*0.15)
 		}
+		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + alien
 		p.u = math.Sqrt(u2) * t.lean(a, c)
 	}
 }
