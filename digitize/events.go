@@ -68,6 +68,8 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 			e++
 		}
 		add(series.EventGap, k-1, e, fmt.Sprintf("no ink for %.1f minutes", (v[e].hours-v[k-1].hours)*60))
+		g := &t.events[len(t.events)-1] // the path over bare paper may lie anywhere
+		g.X, g.Y = t.p.Face.Pixel((v[k-1].hours+v[e].hours)/2, (v[k-1].radius+v[e].radius)/2)
 		k = e
 	}
 	t.standing(v, add, at)

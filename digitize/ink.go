@@ -459,27 +459,39 @@ func (t *tracer) dropNumerals(dark []float32) {
 	}
 }
 
-// typical is the density of a line: the median of what exceeds half of the
-// densest two thousandths, at least what noise alone never reaches.
+// typical is the density of a line: the median of what exceeds half of the densest two
+// thousandths, at least what noise alone never reaches. One short batch on a large chart covers less
+// than that: where it comes out pale, and several times as dense among the densest few, those are the ink.
 func typical(e []float32, noise float32) float32 {
+	const (
+		every = 5   // shares no factor with the usual numbers of rows: all of them are met
+		pale  = 0.2 // density
+		times = 2.5 // lines do not vary so much
+	)
 	var v []float32
-	const every = 5 // shares no factor with the usual numbers of rows: all of them are met
 	for i := 0; i < len(e); i += every {
 		if e[i] > 2*noise {
 			v = append(v, e[i])
 		}
 	}
+	floor := max(strongInk, 6*noise)
+	if len(v) == 0 {
+		return floor
+	}
 	slices.Sort(v)
-	k := len(v) - 1 - len(e)/(500*every)
-	if k < 0 {
-		k = len(v) - 1
+	among := func(densest int) float32 {
+		k := len(v) - 1 - densest/every
+		if k < 0 {
+			k = len(v) - 1
+		}
+		i, _ := slices.BinarySearch(v, v[k]/2)
+		return v[i+(len(v)-i)/2]
 	}
-	if k < 0 {
-		return max(strongInk, 6*noise)
+	usual := among(len(e) / 500)
+	if few := among(len(e) / 2500); usual < pale && few > times*usual {
+		usual = few
 	}
-	half := v[k] / 2
-	i, _ := slices.BinarySearch(v, half)
-	return max(v[i+(len(v)-i)/2], strongInk, 6*noise)
+	return max(usual, floor)
 }
 
 func (t *tracer) anyInk() bool { return slices.Contains(t.inked, true) }

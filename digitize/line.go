@@ -19,6 +19,7 @@ const (
 	misfit       = 0.30 // share of a profile that its stroke does not explain, above which a vertex is weak
 	gapS         = 30.0 // longest skip that is no gap, seconds of chart time
 	gapMM        = 2.5  // the same along the line
+	rimVertices  = 20   // 1.6 mm at the end of an inked run
 	keepMM       = 6.0  // an inked run this long is the pen's wherever it lies
 	keepHours    = 0.75 // shorter ones only this near to another
 )
@@ -725,7 +726,23 @@ func (t *tracer) settle(l *line) {
 	for i := range l.v {
 		l.v[i].ink = false
 	}
-	for _, r := range kept {
+	for k, r := range kept {
+		// Looking for ink over several vertices sees it before it is there: it ends where it has half its density.
+		rim := func(from, to int) float64 {
+			own = own[:0]
+			for _, p := range l.v[from:to] {
+				own = append(own, float32(p.amount))
+			}
+			return 0.5 * float64(median(own))
+		}
+		first, last := rim(r.from, min(r.to, r.from+rimVertices)), rim(max(r.from, r.to-rimVertices), r.to)
+		for n := 0; n < 4 && r.from < r.to-1 && l.v[r.from].amount < first; n++ {
+			r.from++
+		}
+		for n := 0; n < 4 && r.from < r.to-1 && l.v[r.to-1].amount < last; n++ {
+			r.to--
+		}
+		kept[k] = r
 		for i := r.from; i < r.to; i++ {
 			l.v[i].ink = true
 		}

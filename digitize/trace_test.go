@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"sort"
 	"testing"
 	"time"
@@ -17,10 +18,7 @@ import (
 )
 
 // A small chart painted straight from its geometry: what is on it is known to the micrometre.
-const (
-	pixels = 8.0 // a mm
-	middle = 520.0
-)
+const pixels = 8.0 // a mm
 
 func smallForm() *form.Form {
 	return &form.Form{
@@ -32,6 +30,17 @@ func smallForm() *form.Form {
 	}
 }
 
+// tinyForm is a chart of 80 mm, a turn in four hours, for tests that trace dozens: 200 dots an inch give 600 × 600 pixels.
+func tinyForm() *form.Form {
+	return &form.Form{
+		Form: "T-32", Unit: "F", DiameterMM: 80, RotationHours: 4, TimeRuns: "clockwise",
+		Rings:     []form.Ring{{At: 50, RadiusMM: 12}, {At: 150, RadiusMM: 32}},
+		MinorRing: 5, MajorRing: 10,
+		TimeArcs: form.TimeArcs{EveryMinutes: 15, MajorMinutes: 60, PivotMM: 45, ArmMM: 46, Lean: "clockwise"},
+		Labels:   form.Labels{Kind: "elapsed"},
+	}
+}
+
 var onChart = time.Date(2026, 3, 4, 6, 5, 0, 0, time.UTC)
 
 type knot struct{ hours, at float64 } // printed hours, temperature; NaN lifts the pen
@@ -39,6 +48,7 @@ type knot struct{ hours, at float64 } // printed hours, temperature; NaN lifts t
 type drawn struct {
 	ink   string
 	knots []knot
+	pale  float64 // share of the ink that is missing
 }
 
 // pose is how the paper lies in the picture: turned by an angle, its centre moved by pixels, larger by a factor.
@@ -50,6 +60,7 @@ func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
 }
 
 func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
+	middle := pixels * (f.Outer() + 5)
 	pixels := pixels * lie.scale
 	turn, lean := math.Cos(lie.angle), math.Sin(lie.angle)
 	w := int(2 * middle)
@@ -86,7 +97,9 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 			if math.IsNaN(a.at) || math.IsNaN(b.at) {
 				continue
 			}
-			for s := 0.0; s <= 1; s += 1.0 / 2000 {
+			long := math.Hypot(f.Radius(b.at)-f.Radius(a.at), 3600*(b.hours-a.hours)*f.MMPerSecond(f.Outer()))
+			for n, i := math.Ceil(40*long)+1, 0.0; i <= n; i++ { // forty dots a mm
+				s := i / n
 				h, T := a.hours+(b.hours-a.hours)*s, a.at+(b.at-a.at)*s
 				r := f.Radius(T)
 				sin, cos := math.Sincos(f.Angle(h, r))
@@ -101,7 +114,7 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 		}
 		for i, v := range ink {
 			for c := range density {
-				density[c][i] += 0.6 * v * float64(words[l.ink][c])
+				density[c][i] += 0.6 * (1 - l.pale) * v * float64(words[l.ink][c])
 			}
 		}
 	}
@@ -161,10 +174,11 @@ var one = []Pen{{Name: "product", Ink: "blue"}}
 // A pen that lies on a printed circle for an hour is the hold itself: what lies
 // under it must neither pull nor swallow it. 145 is a fine circle here, 150 a heavy one.
 func TestPlateauOnACircleIsUnbiased(t *testing.T) {
+	t.Parallel()
 	for _, grey := range []bool{false, true} {
 		for _, at := range []float64{145, 150, 147.3} {
 			f := smallForm()
-			p := paint(f, grey, one, drawn{"blue", []knot{{0, 70}, {0.5, at}, {1.7, at}, {2.5, 60}}})
+			p := paint(f, grey, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, at}, {1.7, at}, {2.5, 60}}})
 			res := trace(t, p)
 			in := between(res.Series[0], 0.6, 1.6)
 			require.Greater(t, len(in), 200)
@@ -190,7 +204,7 @@ func TestPlateauOnACircleIsUnbiased(t *testing.T) {
 
 // A pen that drops exactly along a printed arc runs along a column of print.
 func TestDropAlongAnArcIsNotLost(t *testing.T) {
-	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 150}, {1.5, 150}, {1.5, 124}, {2.4, 124}}})
+	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 150}, {1.5, 150}, {1.5, 124}, {2.4, 124}}})
 	res := trace(t, p)
 	for _, want := range []float64{145, 140, 130} {
 		found := false
@@ -204,7 +218,7 @@ func TestDropAlongAnArcIsNotLost(t *testing.T) {
 
 func TestNarrowTipIsReached(t *testing.T) {
 	f := smallForm()
-	p := paint(f, false, one, drawn{"blue", []knot{{0.1, 80}, {0.6, 80}, {0.63, 45}, {0.66, 80}, {0.9, 120}, {2, 120}}})
+	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 80}, {0.6, 80}, {0.63, 45}, {0.66, 80}, {0.9, 120}, {2, 120}}})
 	low := math.Inf(1)
 	for _, s := range between(trace(t, p).Series[0], 0.5, 0.8) {
 		low = math.Min(low, s.Temperature)
@@ -214,7 +228,7 @@ func TestNarrowTipIsReached(t *testing.T) {
 
 func TestGapStaysAGap(t *testing.T) {
 	nan := math.NaN()
-	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 140}, {1, 140}, {1, nan}, {1.2, 140}, {2.2, 140}}})
+	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 140}, {1, 140}, {1, nan}, {1.2, 140}, {2.2, 140}}})
 	res := trace(t, p)
 	require.Equal(t, []series.Kind{series.EventGap}, kinds(res))
 	// The round end of a stroke reaches half its width, 0.175 mm, into the gap.
@@ -230,12 +244,79 @@ func TestGapStaysAGap(t *testing.T) {
 	}
 }
 
+// Each mishap on a drawing of its own: what is reported, from when to when, and where on the paper. The ends of
+// a gap are held to half a minute of a usual chart, 254 mm and a turn in 12 hours: 0.35 mm at 80 mm from its centre.
+func TestEachMishapIsFoundAndPlaced(t *testing.T) {
+	t.Parallel()
+	nan := math.NaN()
+	f := smallForm()
+	halfMinute := 0.35 / (3600 * f.MMPerSecond(f.Radius(140)))
+	const crossing = 0.1 // hours: two strokes that part are told apart a stroke's width later
+	for _, c := range []struct {
+		name     string
+		lines    []drawn
+		kind     series.Kind
+		from, to float64
+		slack    float64
+		at       float64 // temperature of the place
+		degrees  float64 // and how near
+	}{
+		{"restarted pen", []drawn{{ink: "blue", knots: []knot{{0.1, 140}, {1, 141}, {1, nan}, {1.4, 139}, {2.2, 120}}}}, series.EventGap, 1, 1.4, halfMinute, 140, 2},
+		{"pen that skipped long", []drawn{{ink: "blue", knots: []knot{{0.1, 140}, {1, 140}, {1, nan}, {1.05, 140}, {2.2, 140}}}}, series.EventGap, 1, 1.05, halfMinute, 140, 1},
+		{"dry pen", []drawn{{ink: "blue", knots: []knot{{0.1, 138}, {1, 140}}}, {ink: "blue", knots: []knot{{1, 140}, {1.3, 140}}, pale: 0.5}, {ink: "blue", knots: []knot{{1.5, 140}, {2.5, 90}}}}, series.EventGap, 1.3, 1.5, halfMinute, 140, 1},
+		{"stopped clock", []drawn{{ink: "blue", knots: []knot{{0.1, 190}, {1, 180}, {1, 130}, {2, 120}}}}, series.EventStopped, 1, 1, 1.5 / 60, 155, 26},
+		{"chart turned on by hand", []drawn{{ink: "blue", knots: []knot{{0.1, 80}, {0.8, 120}, {1.4, 120}, {2, 160}, {2.2, 165}}}}, series.EventTurned, 0.8, 1.4, 2.0 / 60, 120, 1},
+		{"time run backward", []drawn{{ink: "blue", knots: []knot{{0.1, 80}, {0.5, 150}, {1.4, 151}}}, {ink: "blue", knots: []knot{{0.8, 151}, {1.3, 120}, {2.2, 70}}}}, series.EventLap, 0.8, 1.4, crossing, 150, 6},
+		{"second lap", []drawn{{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 150}, {1.5, 150}, {3, 80}}}, {ink: "blue", knots: []knot{{0.2, 200}, {2.8, 205}}}}, series.EventLap, 0.2, 2.8, crossing, 202, 4},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			p := paint(f, false, one, c.lines...)
+			res := trace(t, p)
+			require.Equal(t, []series.Kind{c.kind}, kinds(res))
+			e := res.Events[0]
+			require.InDelta(t, c.from, e.From.Sub(onChart).Hours(), c.slack)
+			require.InDelta(t, c.to, e.To.Sub(onChart).Hours(), c.slack)
+			hours, radius := p.Face.Locate(e.X, e.Y)
+			require.InDelta(t, (c.from+c.to)/2, hours, (c.to-c.from)/2+c.slack)
+			require.InDelta(t, c.at, f.Temperature(radius), c.degrees)
+		})
+	}
+}
+
+// Less than half a minute without ink is a weak piece of the line, not a gap; so is ink of about half the density.
+func TestASkipAndFaintInkAreWeak(t *testing.T) {
+	t.Parallel()
+	f := tinyForm()
+	f.RotationHours = 2 // 28 s are 0.7 mm, twice the stroke
+	const skip = 28.0 / 3600
+	res := trace(t, paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.05, 140}, {0.5, 140}, {0.5, math.NaN()}, {0.5 + skip, 140}, {1, 140}}},
+		drawn{ink: "blue", knots: []knot{{1, 140}, {1.3, 140}}, pale: 0.55}))
+	require.Empty(t, res.Events)
+	skipped := false
+	for _, s := range between(res.Series[0], 0.5, 0.5+skip) {
+		require.NotEqual(t, series.Gap, s.Quality)
+		skipped = skipped || s.Reason == "the pen skipped"
+	}
+	require.True(t, skipped)
+	faint := between(res.Series[0], 1.05, 1.25)
+	weak := 0
+	for _, s := range faint {
+		require.InDelta(t, 140, s.Temperature, 0.1/f.MMPerDegree(f.Radius(140)))
+		if s.Quality == series.Weak {
+			weak++
+		}
+	}
+	require.Greater(t, weak, len(faint)/2)
+}
+
 func TestAStandingClockIsSeen(t *testing.T) {
-	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 190}, {1, 180}, {1, 130}, {2, 120}}})
+	t.Parallel()
+	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 190}, {1, 180}, {1, 130}, {2, 120}}})
 	require.Contains(t, kinds(trace(t, p)), series.EventStopped)
-	p = paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 190}, {1, 180}, {1.05, 130}, {2, 120}}}) // three minutes: merely fast
+	p = paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 190}, {1, 180}, {1.05, 130}, {2, 120}}}) // three minutes: merely fast
 	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
-	p = paint(smallForm(), false, one, drawn{"blue", []knot{{0.1, 50}, {1, 50}, {1.0125, 148}, {2, 150}}}) // hot milk reaches the bulb within 45 s
+	p = paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 50}, {1, 50}, {1.0125, 148}, {2, 150}}}) // hot milk reaches the bulb within 45 s
 	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
 }
 
@@ -249,12 +330,13 @@ func restless(r *rand.Rand, from, to, at float64) (k []knot) {
 
 // The paper turned under a standing pen leaves a stretch without the wander of the milk around it.
 func TestATurnedChartIsSeen(t *testing.T) {
+	t.Parallel()
 	r := rand.New(rand.NewPCG(7, 8))
 	k := append([]knot{{0, 60}}, restless(r, 0.5, 1.3, 150)...)
 	at := k[len(k)-1].at
 	turned := append(append([]knot{}, k...), knot{1.9, at})
 	turned = append(append(turned, restless(r, 1.92, 2.1, 150)...), knot{2.8, 60})
-	res := trace(t, paint(smallForm(), false, one, drawn{"blue", turned}))
+	res := trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: turned}))
 	require.Equal(t, []series.Kind{series.EventTurned}, kinds(res))
 	e := res.Events[0]
 	const knots = 3 * 0.02 // a few of the restless ones beside may happen to keep the level
@@ -262,31 +344,25 @@ func TestATurnedChartIsSeen(t *testing.T) {
 	require.InDelta(t, 1.9, e.To.Sub(onChart).Hours(), knots)
 
 	plain := append(append(k, restless(r, 1.3, 2.1, 150)...), knot{2.8, 60})
-	require.Empty(t, kinds(trace(t, paint(smallForm(), false, one, drawn{"blue", plain}))))
+	require.Empty(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: plain}))))
 }
 
 func TestARingOfInkIsASecondTurn(t *testing.T) {
+	t.Parallel()
 	day := []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 80}, {7, 81}, {11.6, 82}}
-	require.NotContains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{"blue", day}))), series.EventLap)
+	require.NotContains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: day}))), series.EventLap)
 	over := append(day, knot{12.5, 82})
-	require.Contains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{"blue", over}))), series.EventLap)
+	require.Contains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: over}))), series.EventLap)
 }
 
 // The edge of a stroke 0.35 mm wide lies 0.175 mm from its centre.
 func TestLowerEdge(t *testing.T) {
 	f := smallForm()
-	p := paint(f, false, one, drawn{"blue", []knot{{0, 70}, {0.5, 150}, {1.7, 150}, {2.5, 60}}})
+	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, 150}, {1.7, 150}, {2.5, 60}}})
 	p.LowerEdge = true
 	for _, s := range between(trace(t, p).Series[0], 0.6, 1.6) {
 		require.InDelta(t, 150-0.175/f.MMPerDegree(f.Radius(150)), s.Temperature, 0.05/f.MMPerDegree(f.Radius(150)))
 	}
-}
-
-func TestASecondTurnIsNotMerged(t *testing.T) {
-	p := paint(smallForm(), false, one,
-		drawn{"blue", []knot{{0.1, 60}, {0.5, 150}, {1.5, 150}, {3, 80}}},
-		drawn{"blue", []knot{{0.2, 200}, {2.8, 205}}})
-	require.Contains(t, kinds(trace(t, p)), series.EventLap)
 }
 
 // Two pens that cross; the second writes four minutes ahead of the first.
@@ -295,8 +371,8 @@ func TestTwoPensCross(t *testing.T) {
 	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red", AheadMinutes: 4}}
 	const ahead = 4.0 / 60
 	p := paint(f, false, pens,
-		drawn{"blue", []knot{{0, 60}, {1, 150}, {2.2, 150}, {3, 60}}},
-		drawn{"red", []knot{{ahead, 100}, {0.3 + ahead, 100}, {0.6 + ahead, 160}, {2 + ahead, 160}, {2.4 + ahead, 60}, {3 + ahead, 58}}})
+		drawn{ink: "blue", knots: []knot{{0, 60}, {1, 150}, {2.2, 150}, {3, 60}}},
+		drawn{ink: "red", knots: []knot{{ahead, 100}, {0.3 + ahead, 100}, {0.6 + ahead, 160}, {2 + ahead, 160}, {2.4 + ahead, 60}, {3 + ahead, 58}}})
 	res := trace(t, p)
 	for i, want := range []float64{150, 160} {
 		in := between(res.Series[i], 1.1, 1.9)
@@ -320,13 +396,19 @@ func TestNoInkGivesNoSamples(t *testing.T) {
 	require.Empty(t, res.Events)
 }
 
-// How the paper lay on the scanner must not show: the same chart in random poses gives the same
+// How the paper lay on the scanner must not show: the same chart in fifty random poses gives the same
 // series, 95 % of it within two standard uncertainties of the difference (BIPM, GUM, JCGM 100:2008,
-// 5.1.2 and annex G.1.3), and all of it within a tenth of a millimetre, a third of the stroke.
+// 5.1.2 and annex G.1.3), and all of it within a fifth of a millimetre, half the stroke.
 func TestAnyPoseGivesTheSameSeries(t *testing.T) {
+	t.Parallel()
+	const poses = 50
 	r := rand.New(rand.NewPCG(9, 10))
-	f := smallForm()
-	day := drawn{"blue", append([]knot{{0, 60}, {0.3, 62}, {0.55, 147}}, append(restless(r, 0.6, 1.4, 148), knot{1.7, 100}, knot{2.4, 70})...)}
+	f := tinyForm()
+	day := drawn{ink: "blue", knots: append([]knot{{0, 60}, {0.15, 62}, {0.3, 118}}, append(restless(r, 0.35, 1.1, 120), knot{1.4, 90}, knot{1.9, 70})...)}
+	var lie [poses]pose
+	for k := range lie {
+		lie[k] = pose{angle: 2 * math.Pi * r.Float64(), dx: 6 * (r.Float64() - 0.5), dy: 6 * (r.Float64() - 0.5), scale: 0.9 + 0.1*r.Float64()}
+	}
 	read := func(s series.Series, h float64) (at, u, slope float64) {
 		k := sort.Search(len(s.Samples), func(k int) bool { return s.Samples[k].Time.Sub(onChart).Hours() >= h })
 		a, b := s.Samples[k-1], s.Samples[k]
@@ -335,29 +417,46 @@ func TestAnyPoseGivesTheSameSeries(t *testing.T) {
 		return a.Temperature + slope*(h-a.Time.Sub(onChart).Hours()), math.Hypot(b.UTemperature, slope*b.UTime/3600), slope
 	}
 	var first series.Series
-	for k := range 4 {
-		lie := pose{angle: 2 * math.Pi * r.Float64(), dx: 6 * (r.Float64() - 0.5), dy: 6 * (r.Float64() - 0.5), scale: 0.9 + 0.1*r.Float64()}
-		s := trace(t, painted(lie, f, k%2 == 1, one, day)).Series[0]
+	for k := range lie {
+		s := trace(t, painted(lie[k], f, k%2 == 1, one, day)).Series[0]
 		if k == 0 {
 			first = s
 			continue
 		}
 		var inside, seen float64
-		for h := 0.05; h < 2.3; h += 0.005 {
+		for h := 0.05; h < 1.8; h += 0.005 {
 			a, ua, slope := read(first, h)
 			b, ub, _ := read(s, h)
 			across := math.Abs(a-b) * f.MMPerDegree(f.Radius(a)) / math.Hypot(1, slope*f.MMPerDegree(f.Radius(a))/(3600*f.MMPerSecond(f.Radius(a))))
-			require.Less(t, across, 0.1, "pose %+v, %.3f h after the start: %.2f and %.2f", lie, h, a, b)
+			require.Less(t, across, 0.2, "pose %+v, %.3f h after the start: %.2f and %.2f", lie[k], h, a, b)
 			if seen++; math.Abs(a-b) <= 2*math.Hypot(ua, ub) {
 				inside++
 			}
 		}
-		require.GreaterOrEqual(t, inside/seen, 0.95, "pose %+v", lie)
+		require.GreaterOrEqual(t, inside/seen, 0.95, "pose %+v", lie[k])
 	}
 }
 
+// An archive of thousands of charts is traced by few processes: what one chart took is free for the next.
+func TestMemoryStaysFlat(t *testing.T) {
+	p := paint(tinyForm(), false, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}})
+	live := func() float64 {
+		var m runtime.MemStats
+		runtime.GC()
+		runtime.ReadMemStats(&m)
+		return float64(m.HeapAlloc)
+	}
+	trace(t, p)
+	before := live()
+	plane := float64(len(p.Picture.Pix))
+	for range 60 {
+		trace(t, p)
+	}
+	require.Less(t, live()-before, plane/10, "after sixty charts no more than a tenth of one picture")
+}
+
 func TestTraceIsDeterministic(t *testing.T) {
-	p := paint(smallForm(), false, one, drawn{"blue", []knot{{0, 70}, {0.5, 150}, {1.7, 150}, {2.5, 60}}})
+	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, 150}, {1.7, 150}, {2.5, 60}}})
 	require.Equal(t, trace(t, p), trace(t, p))
 }
 
