@@ -461,11 +461,11 @@ func (t *tracer) dropNumerals(dark []float32) {
 
 // typical is the density of a line: the median of what exceeds half of the densest two
 // thousandths, at least what noise alone never reaches. One short batch on a large chart covers less
-// than that: where it comes out pale, and several times as dense among the densest few, those are the ink.
+// than that: where it comes out hardly above that floor, and several times as dense among the densest few, those are the ink.
 func typical(e []float32, noise float32) float32 {
 	const (
 		every = 5   // shares no factor with the usual numbers of rows: all of them are met
-		pale  = 0.2 // density
+		pale  = 1.5 // times the floor
 		times = 2.5 // lines do not vary so much
 	)
 	var v []float32
@@ -488,7 +488,7 @@ func typical(e []float32, noise float32) float32 {
 		return v[i+(len(v)-i)/2]
 	}
 	usual := among(len(e) / 500)
-	if few := among(len(e) / 2500); usual < pale && few > times*usual {
+	if few := among(len(e) / 2500); usual < pale*floor && few > times*usual {
 		usual = few
 	}
 	return max(usual, floor)
