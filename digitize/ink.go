@@ -20,9 +20,9 @@ const (
 	doubtPrint     = 0.05 // density from which print says how well it was removed
 	doubtLeast     = 0.1
 	doubtMost      = 0.35
+	sparse         = 3    // rows and columns between looks for ink, 0.24 mm: a line is wider
 	tile           = 12   // rows and columns that are read wholly or not at all
-	hatchColumns   = 2    // between looks along the middle of each row of tiles
-	traceOfInk     = 0.15 // share of the typical density that no line's mean over 0.24 mm falls below
+	traceOfInk     = 0.12 // share of the typical density that no line falls below
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
 
@@ -44,7 +44,6 @@ type tracer struct {
 	doubt  float32      // standard deviation of what removing print leaves, a share of the print's density
 
 	inked []bool // of the survey's columns, any pen's ink
-	met   []bool // a trace of ink in the survey's columns: [column·high + row of tiles]
 	seam  float64
 
 	lines  []*line
@@ -377,8 +376,6 @@ func (t *tracer) findInk(s samplePlanes) {
 	}
 	t.learnDoubt(s.frame, out)
 	t.inked = make([]bool, s.frame.Columns)
-	high := (rows + tile - 1) / tile
-	t.met = make([]bool, s.frame.Columns*high)
 	t.typ = make([]float32, n)
 	dark := make([]float32, s.frame.Columns)
 	for k := range out {
@@ -389,12 +386,6 @@ func (t *tracer) findInk(s samplePlanes) {
 				if v := min(col[r], col[r-1]) / t.typ[k]; v > 0.5 {
 					t.inked[c] = true
 					dark[c] = max(dark[c], v)
-				}
-			}
-			limit := 3 * traceOfInk * t.typ[k]
-			for r := 2; r < rows; r++ {
-				if col[r-2]+col[r-1]+col[r] > limit {
-					t.met[c*high+(r-1)/tile] = true
 				}
 			}
 		}
@@ -561,9 +552,8 @@ func (t *tracer) unroll() {
 	t.fillPlanes()
 }
 
-// fillPlanes reads the cells of the frame in tiles in and beside which there is a trace of ink. The
-// rest stays blank: it is most of a chart. A line through a tile crosses a column of the survey, or
-// the middle of a row of tiles.
+// fillPlanes reads every so many cells of the frame, and all of them only in tiles in and beside which
+// there is as much as a trace of ink. The rest stays blank: it is most of a chart.
 func (t *tracer) fillPlanes() {
 	rows, cols := t.frame.Rows, t.frame.Columns
 	t.planes = make([][]float32, len(t.noise))
@@ -585,44 +575,29 @@ func (t *tracer) fillPlanes() {
 
 	high, wide := (rows+tile-1)/tile, (cols+tile-1)/tile
 	inked := make([]bool, wide*high)
-	apart := t.form.RotationHours / float64(len(t.inked)) // of the survey's columns
-	for c := range t.inked {
-		h := float64(c)*apart - t.frame.Hour
-		at := (h - math.Floor(h/t.form.RotationHours)*t.form.RotationHours) / t.frame.HourStep
-		for i := max(0, int(at-apart/2/t.frame.HourStep)/tile); i <= min(wide-1, int(at+apart/2/t.frame.HourStep)/tile); i++ {
-			for j, met := range t.met[c*high : (c+1)*high] {
-				inked[i*high+j] = inked[i*high+j] || met
-			}
-		}
-	}
 	f := t.frame
-	f.HourStep *= hatchColumns
-	f.Radius, f.RadiusStep, f.Rows = f.Radius+tile/2*f.RadiusStep, f.RadiusStep*tile, (rows-tile/2+tile-1)/tile
-	last := make([][]float32, len(out)) // the evidence one look before
+	f.HourStep, f.RadiusStep, f.Rows = f.HourStep*sparse, f.RadiusStep*sparse, (rows+sparse-1)/sparse
 	for k := range out {
-		out[k], last[k] = make([]float32, f.Rows), make([]float32, f.Rows)
+		out[k] = make([]float32, f.Rows)
 	}
 	const strip = 32
-	for c := 0; c*hatchColumns < cols; c += strip {
-		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+hatchColumns-1)/hatchColumns-c)
-		read(f, tile/2, tile, func(col int) {
+	for c := 0; c*sparse < cols; c += strip {
+		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
+		read(f, 0, sparse, func(col int) {
 			t.evidence(in, out)
 			for k, v := range out {
-				limit := 2 * traceOfInk * t.typ[k]
-				for j, e := range v {
-					if e+last[k][j] > limit {
-						inked[(c+col)*hatchColumns/tile*high+j] = true
+				limit := traceOfInk * t.typ[k]
+				for r, e := range v {
+					if e > limit {
+						inked[(c+col)*sparse/tile*high+r*sparse/tile] = true
 					}
 				}
-				copy(last[k], v)
 			}
 		})
 	}
 
 	near := func(i, j int) bool {
-		r := t.frame.Radius + float64(j*tile)*stepMM
-		reach := int(math.Ceil(t.form.Outer()/math.Max(r, t.form.Inner()) - 0.5)) // tiles are narrower further in
-		for a := max(0, i-reach); a <= min(wide-1, i+reach); a++ {
+		for a := max(0, i-1); a <= min(wide-1, i+1); a++ {
 			for b := max(0, j-1); b <= min(high-1, j+1); b++ {
 				if inked[a*high+b] {
 					return true
