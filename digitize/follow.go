@@ -54,9 +54,13 @@ func (t *tracer) follow() {
 			taken = map[int][]step{}
 		}
 		taken[t.plane[i]] = append(taken[t.plane[i]], path...)
-		l := t.refine(path, plane, float64(typ), float64(t.noise[t.plane[i]]))
+		t.lines[i] = t.refine(path, plane, float64(typ), float64(t.noise[t.plane[i]]))
+	}
+	for i, l := range t.lines {
+		t.finish(l, i)
+	}
+	for i, l := range t.lines {
 		t.settle(l)
-		t.lines[i] = l
 		for k := range i {
 			if t.plane[k] == t.plane[i] {
 				t.tellApart(k, i)

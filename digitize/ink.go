@@ -39,6 +39,7 @@ type tracer struct {
 	inks   [][3]float32 // direction of each pen's ink in (blue, green, red) density
 	plane  []int        // evidence plane of each pen: pens of one colour share theirs
 	planes [][]float32  // evidence: density of that ink, column by column
+	other  []uint8      // hundredths of density that no ink of the recorder explains, as the planes lie; nil in a grey picture
 	typ    []float32    // typical density of the line on each plane
 	noise  []float32    // of each plane
 	doubt  float32      // standard deviation of what removing print leaves, a share of the print's density
@@ -294,8 +295,8 @@ func (t *tracer) learnInks(s samplePlanes) {
 }
 
 // evidence turns left-over densities into the amount of each distinct ink, less what no ink of
-// the recorder explains. in holds one column a channel, out one column a plane.
-func (t *tracer) evidence(in, out [][]float32) {
+// the recorder explains, which goes into other unless that is nil. in holds one column a channel, out one column a plane.
+func (t *tracer) evidence(in, out [][]float32, other []uint8) {
 	if t.m.channels == 1 {
 		for i, v := range in[0] {
 			if v == missing {
@@ -328,6 +329,9 @@ func (t *tracer) evidence(in, out [][]float32) {
 		if !two {
 			perp := dot(d, d) - p*p
 			out[0][i] = less(p, perp)
+			if other != nil {
+				other[i] = hundredths(perp)
+			}
 			continue
 		}
 		q := dot(d, v)
@@ -340,7 +344,15 @@ func (t *tracer) evidence(in, out [][]float32) {
 		e := [3]float32{d[0] - a*u[0] - b*v[0], d[1] - a*u[1] - b*v[1], d[2] - a*u[2] - b*v[2]}
 		perp := dot(e, e)
 		out[0][i], out[1][i] = less(a, perp), less(b, perp)
+		if other != nil {
+			other[i] = hundredths(perp)
+		}
 	}
+}
+
+// hundredths is the root of a squared density in hundredths, at most 255.
+func hundredths(squared float32) uint8 {
+	return uint8(min(255, 100*math.Sqrt(float64(max(squared, 0)))))
 }
 
 // less takes from an amount of ink nine tenths of the perpendicular part
@@ -372,7 +384,7 @@ func (t *tracer) findInk(s samplePlanes) {
 		for k := range part {
 			part[k] = out[k][c*rows : (c+1)*rows]
 		}
-		t.evidence(in, part)
+		t.evidence(in, part, nil)
 	}
 	t.learnDoubt(s.frame, out)
 	t.inked = make([]bool, s.frame.Columns)
@@ -560,6 +572,10 @@ func (t *tracer) fillPlanes() {
 	for k := range t.planes {
 		t.planes[k] = picture.Large[float32](cols * rows)
 	}
+	var beside []uint8
+	if t.m.channels > 1 {
+		t.other = picture.Large[uint8](cols * rows)
+	}
 	in, out := make([][]float32, t.m.channels), make([][]float32, len(t.planes))
 	var buf [][]float32
 	read := func(f calibrate.Frame, row, every int, each func(c int)) { // each finds column c in in
@@ -584,7 +600,7 @@ func (t *tracer) fillPlanes() {
 	for c := 0; c*sparse < cols; c += strip {
 		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
 		read(f, 0, sparse, func(col int) {
-			t.evidence(in, out)
+			t.evidence(in, out, nil)
 			for k, v := range out {
 				limit := traceOfInk * t.typ[k]
 				for r, e := range v {
@@ -623,7 +639,10 @@ func (t *tracer) fillPlanes() {
 				for k := range out {
 					out[k] = t.planes[k][at : at+f.Rows]
 				}
-				t.evidence(in, out)
+				if t.other != nil {
+					beside = t.other[at : at+f.Rows]
+				}
+				t.evidence(in, out, beside)
 			})
 		}
 	}

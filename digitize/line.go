@@ -34,6 +34,7 @@ type vertex struct {
 	bend   float64 // curvature, rad/mm
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line as it counts at one time, mm: see lean
+	doubt  float64 // standard uncertainty of the centre where other ink crosses the line, as disentangle finds it, mm; 0 elsewhere
 	spread float64 // further standard uncertainty of the radius alone, mm: the line may be another pen's
 	ink    bool
 	fixed  bool // a narrow tip: neither centred nor smoothed
@@ -49,6 +50,7 @@ type line struct {
 	width  float64 // standard deviation of the stroke's profile, mm
 	ragged float64 // rms wobble of this line about its own smooth course, mm
 	left   float64 // what smoothing leaves of it
+	pen    *stroke // its profile
 }
 
 // polyline resamples a path of cells of two by two at equal distances along the paper.
@@ -373,9 +375,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 		return l
 	}
 	smooth(l.v, 0.3)
-	// Points of a profile are nearer than the picture's pixels: they do not count as independent.
-	pixel := t.pixelMM()
-	share := math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
+	share := t.share()
 	var pen *stroke
 	for round := range rounds {
 		all := t.profiles(l.v, plane, typ, noise)
@@ -423,13 +423,19 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			smooth(l.v, 0.3)
 		}
 	}
+	l.pen = pen
+	return l
+}
+
+// finish looks again at where other ink crosses the centred line of pen i, takes the raggedness off, and the line's edge where that is asked for.
+func (t *tracer) finish(l *line, i int) {
 	l.ragged = l.wobble()
+	t.disentangle(i)
 	smooth(l.v, 0.15)
 	l.left = l.wobble()
 	if t.p.LowerEdge {
 		t.lower(l)
 	}
-	return l
 }
 
 // lower moves a line to its lower-temperature edge, where the stroke has half its height.
@@ -583,6 +589,12 @@ func (t *tracer) walkTip(v []vertex, from, i, to int, plane []float32, typ, widt
 		walk = append(walk, out[k])
 	}
 	return walk
+}
+
+// share is how many points of a profile count as one: they are nearer to each other than the picture's pixels.
+func (t *tracer) share() float64 {
+	pixel := t.pixelMM()
+	return math.Max(1, pixel/acrossMM) * math.Max(1, pixel/(3*alongMM))
 }
 
 // pixelMM is the size of a pixel on the paper.
@@ -762,6 +774,9 @@ func (t *tracer) settle(l *line) {
 		alien := usual.alien(p, l.width)
 		if p.weak {
 			alien = math.Max(alien, 0.15*0.15)
+		}
+		if p.doubt > 0 {
+			alien, fit = p.doubt*p.doubt, 0
 		}
 		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + alien
 		p.u = math.Sqrt(u2) * t.lean(a, c)
