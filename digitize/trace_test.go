@@ -470,3 +470,40 @@ func TestTraceSaysWhatIsMissing(t *testing.T) {
 	_, err = Trace(context.Background(), p)
 	require.ErrorContains(t, err, "at most 2")
 }
+
+// Writing and a blot over a hold: the pen's own ink goes on below them, and a person sees where. The line is
+// read to a quarter of its stroke, 0.09 mm, and says so: nearly all of it within two standard uncertainties
+// (BIPM, GUM, JCGM 100:2008, annex G.1.3), none of which, 0.12 mm, would hide a hold 1 °F above its limit on a usual form.
+func TestALineIsReadThroughWritingAndBlots(t *testing.T) {
+	t.Parallel()
+	const at = 150.0
+	f := smallForm()
+	line := drawn{ink: "blue", knots: []knot{{0.05, 70}, {0.4, at}, {1.8, at}, {2.4, 60}}}
+	letters := func(ink string) drawn { // strokes that cross the line aslant and hang from one side of it
+		d := drawn{ink: ink}
+		for h := 0.7; h < 1.5; h += 0.05 {
+			d.knots = append(d.knots, knot{h, at - 1}, knot{h + 0.02, at + 7}, knot{h + 0.035, at + 1}, knot{h + 0.035, math.NaN()})
+		}
+		return d
+	}
+	blot := drawn{ink: "blue"}
+	for h := 0.9; h < 1; h += 0.006 { // 1.2 mm
+		blot.knots = append(blot.knots, knot{h, at - 4}, knot{h + 0.003, at + 9})
+	}
+	for name, over := range map[string]drawn{"writing in the pen's ink": letters("blue"), "writing in black": letters("black"), "blot": blot} {
+		t.Run(name, func(t *testing.T) {
+			in := between(trace(t, paint(f, false, one, line, over)).Series[0], 0.65, 1.55)
+			require.Greater(t, len(in), 200)
+			mm := f.MMPerDegree(f.Radius(at))
+			covered := 0
+			for _, s := range in {
+				require.InDelta(t, at, s.Temperature, 0.09/mm, "%s", s.Time)
+				require.Less(t, s.UTemperature*mm, 0.12, "%s", s.Time)
+				if math.Abs(s.Temperature-at) <= 2*s.UTemperature {
+					covered++
+				}
+			}
+			require.Greater(t, float64(covered)/float64(len(in)), 0.93)
+		})
+	}
+}
