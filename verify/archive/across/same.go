@@ -27,9 +27,28 @@ type pair struct{ a, b, agree, common int }
 type shape struct {
 	index  int
 	t      ledger.Trace
-	minute int        // of the day at which it starts, -1 not known
+	minute int // of the day at which it starts, -1 not known
+}
+
+// bounds are how far a line that agrees with a shape may lie from it. They are made
+// for one shape at a time, as thousands would fill the memory.
+type bounds struct {
+	*shape
 	lo, hi []int16    // least and greatest within slack of every coarse minute
 	near   [][2]int16 // least and greatest within a minute of every minute
+}
+
+// of makes the bounds of a shape, in the memory of the last one.
+func (b *bounds) of(s *shape) {
+	b.shape, b.lo, b.hi, b.near = s, b.lo[:0], b.hi[:0], b.near[:0]
+	for m := 0; m < len(s.t); m += coarse {
+		lo, hi := around(s.t, m, slack)
+		b.lo, b.hi = append(b.lo, lo), append(b.hi, hi)
+	}
+	for m := range s.t {
+		lo, hi := around(s.t, m, 1)
+		b.near = append(b.near, [2]int16{lo - 2*tolerance, hi + 2*tolerance})
+	}
 }
 
 // sameTraces finds the pairs of records that show one line. The series itself is
@@ -43,10 +62,11 @@ func sameTraces(records []ledger.Record) []pair {
 		}
 	}
 	var out []pair
+	var a bounds
 	for i := range shapes {
-		a := &shapes[i]
+		a.of(&shapes[i])
 		for j := i + 1; j < len(shapes); j++ {
-			if p, ok := same(a, &shapes[j]); ok {
+			if p, ok := same(&a, &shapes[j]); ok {
 				out = append(out, p)
 			}
 		}
@@ -73,14 +93,6 @@ func shaped(index int, r ledger.Record) (shape, bool) {
 		first := r.From.Add(time.Minute - time.Nanosecond).Truncate(time.Minute)
 		s.minute = (first.Hour()*60 + first.Minute() + skipped) % 720
 	}
-	for m := 0; m < len(t); m += coarse {
-		lo, hi := around(t, m, slack)
-		s.lo, s.hi = append(s.lo, lo), append(s.hi, hi)
-	}
-	for m := range t {
-		lo, hi := around(t, m, 1)
-		s.near = append(s.near, [2]int16{lo - 2*tolerance, hi + 2*tolerance})
-	}
 	return s, true
 }
 
@@ -102,8 +114,8 @@ func around(t ledger.Trace, m, w int) (lo, hi int16) {
 }
 
 // same compares two shapes at the lags that are possible: b's minute 0 at a's minute lag.
-func same(a, b *shape) (pair, bool) {
-	lags := []int{0}
+func same(a *bounds, b *shape) (pair, bool) {
+	lags := append(make([]int, 0, 3), 0)
 	add := func(lag int) {
 		if !slices.ContainsFunc(lags, func(l int) bool { return lag >= l-slack && lag <= l+slack }) {
 			lags = append(lags, lag)
@@ -128,16 +140,16 @@ func same(a, b *shape) (pair, bool) {
 				whole, roughly = l, p
 			}
 		}
-		if !enough(a, b, roughly) {
+		if !enough(a.shape, b, roughly) {
 			continue
 		}
 		for step := -20; step <= 20; step++ {
-			if p := exact(a, b, float64(whole)+float64(step)/20); p.agree*max(1, best.common) > best.agree*p.common {
+			if p := exact(a.shape, b, float64(whole)+float64(step)/20); p.agree*max(1, best.common) > best.agree*p.common {
 				best = p
 			}
 		}
 	}
-	return best, enough(a, b, best)
+	return best, enough(a.shape, b, best)
 }
 
 // enough: 93 in 100 common minutes, over four fifths of the shorter trace.
@@ -146,7 +158,7 @@ func enough(a, b *shape, p pair) bool {
 }
 
 // near is quick: it looks at few points, with room for the slack, and gives up soon.
-func near(a, b *shape, lag int) bool {
+func near(a *bounds, b *shape, lag int) bool {
 	off, seen := 0, 0
 	for k := range a.lo {
 		m := k*coarse - lag
@@ -165,7 +177,7 @@ func near(a, b *shape, lag int) bool {
 
 // rough counts the common minutes and those in which b passes near a's minute or one
 // of its neighbours; it gives up, with none, where these will be too few.
-func rough(a, b *shape, lag int) pair {
+func rough(a *bounds, b *shape, lag int) pair {
 	p := pair{a: a.index, b: b.index}
 	from, to := max(0, -lag), min(len(b.t), len(a.t)-lag)
 	off := 0
