@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -72,6 +73,9 @@ func worded(path string, err error) error {
 }
 
 func run(args []string) int {
+	// The heap is whole pictures, or the lines of thousands of charts, with hardly a
+	// pointer in them: collecting is cheap, fresh pages are not.
+	debug.SetGCPercent(25)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	root := newRoot()

@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"os"
-	"runtime/debug"
 
 	"github.com/spf13/cobra"
 
@@ -25,8 +24,6 @@ func newWorker() *cobra.Command {
 			if out == nil {
 				return errors.New("worker: started by hand: it needs file descriptor 3")
 			}
-			// The heap is whole pictures without a pointer in them: collecting is cheap, fresh pages are not.
-			debug.SetGCPercent(25)
 			if err := archive.Serve(cmd.Context(), opener, os.Stdin, out); err != nil {
 				return unread(err)
 			}
