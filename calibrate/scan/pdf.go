@@ -2,6 +2,7 @@ package scan
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -9,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -23,6 +25,7 @@ import (
 	"github.com/tetratelabs/wazero"
 	"github.com/tetratelabs/wazero/api"
 	"github.com/tetratelabs/wazero/experimental"
+	"golang.org/x/sys/unix"
 
 	"penarm/calibrate/picture"
 )
@@ -30,7 +33,7 @@ import (
 // PDFs are read by PDFium in a WebAssembly sandbox that has no files and is
 // bounded in memory and time: a hostile page costs itself, never the process.
 const (
-	pdfMemory = 1536 << 20 // bytes
+	pdfMemory = 200 << 20 // bytes; rendering a page that is a colour scan of 10 × 10 inches at 600 dpi takes 180 million
 	pdfTime   = 60 * time.Second
 	pdfPoint  = 72.0 // points an inch
 	renderDPI = 300
@@ -42,7 +45,6 @@ const (
 var sandboxes = sync.OnceValues(func() (pdfium.Pool, error) {
 	config := wazero.NewRuntimeConfig().
 		WithCoreFeatures(api.CoreFeaturesV2 | experimental.CoreFeaturesExceptionHandling).
-		WithMemoryLimitPages(pdfMemory >> 16).
 		WithCloseOnContextDone(true)
 	if dir, err := os.UserCacheDir(); err == nil {
 		if c, err := wazero.NewCompilationCacheWithDir(filepath.Join(dir, "penarm", "pdfium")); err == nil {
@@ -50,12 +52,57 @@ var sandboxes = sync.OnceValues(func() (pdfium.Pool, error) {
 		}
 	}
 	return webassembly.Init(webassembly.Config{
+		Context: experimental.WithMemoryAllocator(context.Background(), experimental.MemoryAllocatorFunc(reserve)),
 		MaxIdle: 1, MaxTotal: runtime.NumCPU(),
 		FSConfig: wazero.NewFSConfig(),
 		Stdout:   io.Discard, Stderr: io.Discard,
 		RuntimeConfig: config,
 	})
 })
+
+// reserved is a sandbox's memory: address space that takes memory only where it is
+// used, so that it grows without being copied.
+type reserved []byte
+
+// spare are the reserved that no sandbox uses. Their addresses stay valid, for a
+// sandbox that ran out of time is closed under a reader.
+var spare struct {
+	sync.Mutex
+	all []reserved
+}
+
+func reserve(_, _ uint64) experimental.LinearMemory {
+	spare.Lock()
+	defer spare.Unlock()
+	if n := len(spare.all) - 1; n >= 0 {
+		m := spare.all[n]
+		spare.all = spare.all[:n]
+		return m
+	}
+	m, err := unix.Mmap(-1, 0, pdfMemory, unix.PROT_READ|unix.PROT_WRITE, unix.MAP_ANON|unix.MAP_PRIVATE)
+	if err != nil {
+		return reserved(nil) // which cannot grow
+	}
+	return reserved(m)
+}
+
+// Reallocate gives nil where the sandbox has had its share.
+func (m reserved) Reallocate(size uint64) []byte {
+	if size > uint64(len(m)) {
+		return nil
+	}
+	return m[:size]
+}
+
+// Free gives the memory back, zeroed, and keeps the addresses.
+func (m reserved) Free() {
+	if m == nil || unix.Madvise(m, unix.MADV_DONTNEED) != nil {
+		return
+	}
+	spare.Lock()
+	defer spare.Unlock()
+	spare.all = append(spare.all, m)
+}
 
 // document is one PDF open in its own sandbox.
 type document struct {
@@ -73,11 +120,13 @@ func withPDF(data []byte, within time.Duration, f func(d document) error) (err e
 		}
 		var e *Error
 		switch {
+		case late.Load(): // even where all seems well: the sandbox may have been closed under a read
+			err = fault(printAnew, "the PDF was not read within %v", within)
 		case err == nil || errors.As(err, &e):
-		case late.Load():
-			err = fault("print it to a new PDF or save the pages as PNG", "the PDF was not read within %v", within)
 		case errors.Is(err, pdfiumerrors.ErrPassword), errors.Is(err, pdfiumerrors.ErrSecurity):
 			err = fault("save it without a password", "the PDF is locked with a password")
+		case strings.Contains(err.Error(), "wasm error"): // followed by the machine's own calls, line by line
+			err = tooMuch(err)
 		default:
 			e = fault(copyAnew, "the PDF cannot be read (%v)", err)
 			e.Err = err
@@ -106,6 +155,15 @@ func withPDF(data []byte, within time.Duration, f func(d document) error) (err e
 		return err
 	}
 	return f(document{instance, doc.Document})
+}
+
+const printAnew = "print it to a new PDF or save the pages as PNG"
+
+// tooMuch is for what PDFium has no words for.
+func tooMuch(err error) *Error {
+	e := fault(printAnew, "the PDF is damaged, or takes more than %d MB to show", pdfMemory>>20)
+	e.Err = err
+	return e
 }
 
 // count gives the number of pages.
@@ -296,7 +354,7 @@ func (d document) extract(page requests.Page, im *placed) (*picture.Picture, err
 	if pic == nil {
 		bitmap, err := d.FPDFImageObj_GetBitmap(&requests.FPDFImageObj_GetBitmap{ImageObject: im.ref})
 		if err != nil {
-			return nil, err
+			return nil, tooMuch(err)
 		}
 		if pic, err = d.pixels(bitmap.Bitmap); err != nil {
 			return nil, err
@@ -355,7 +413,7 @@ func (d document) render(page requests.Page, dpi float64) (*picture.Picture, err
 	if dpi == 0 {
 		dpi = renderDPI
 	}
-	dpi = min(max(dpi, 100), 600, math.Sqrt(renderMax/(width*height)), maxSide/max(width, height))
+	dpi = min(max(dpi, 100), 400, math.Sqrt(renderMax/(width*height)), maxSide/max(width, height))
 	dpi = math.Floor(dpi + 1e-6)
 	nx, ny := int(math.Round(width*dpi)), int(math.Round(height*dpi))
 	if dpi < 50 || nx < 1 || ny < 1 {

@@ -265,3 +265,22 @@ func TestOpenPDFGivesUpInTime(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, 1, n)
 }
+
+// An image of 12000 × 9000 pixels in colour is 324 MB when open.
+func TestOpenPDFGivesUpInMemory(t *testing.T) {
+	m := reserve(0, 1<<31)
+	b := m.Reallocate(1 << 20)
+	require.Len(t, b, 1<<20)
+	b[7] = 7
+	assert.Same(t, &b[0], &m.Reallocate(2 << 20)[0], "it grows without moving")
+	assert.Nil(t, m.Reallocate(pdfMemory+1))
+	m.Free()
+	assert.Zero(t, b[7], "what was given back reads as zero, and can still be read")
+
+	_, err := Open(write(t, "bomb.pdf", buildPDF(pdfPage{box: "0 0 11.52 7.68", content: whole,
+		images: []pdfImage{{"/Width 12000 /Height 9000 /ColorSpace /DeviceRGB /BitsPerComponent 8 /Filter /FlateDecode", deflate(t, make([]byte, 1000))}}})), 1)
+	assert.ErrorContains(t, err, "takes more than 200 MB to show: print it to a new PDF")
+	n, err := Pages(write(t, "a.pdf", buildPDF(pdfPage{box: "0 0 9 9"})))
+	require.NoError(t, err)
+	assert.Equal(t, 1, n)
+}
