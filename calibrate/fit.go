@@ -33,19 +33,20 @@ func (r *Refusal) Error() string { return r.Words }
 
 // fitted is a map that passed all tests; which arc is hour 0 is still open.
 type fitted struct {
-	plane  *plane
-	form   *form.Form // with pivot and arm estimated where its file leaves them out
-	warp   Warp
-	rings  float64 // rms of circle crossings, mm
-	arcs   float64 // rms of arc crossings, mm along the circle
-	u      float64 // rms of what the field leaves in small cells, mm
-	moved  float64 // rms of the field of the last step, mm
-	blank  float64 // correlation with the blank, 0 without one
-	score  float64 // of the ends test
-	degree int
-	lead   float64
-	share  float64
-	kept   float64
+	plane            *plane
+	form             *form.Form // with pivot and arm estimated where its file leaves them out
+	warp             Warp
+	rings            float64 // rms of circle crossings, mm
+	arcs             float64 // rms of arc crossings, mm along the circle
+	u                float64 // rms of what the field leaves in small cells, mm
+	moved            float64 // rms of the field of the last step, mm
+	blank            float64 // correlation with the blank, 0 without one
+	score            float64 // of the ends test
+	degree           int
+	lead             float64
+	share            float64
+	kept             float64
+	thinned, fewArcs bool // found by the heavy circles, and by the heavy arcs, alone
 }
 
 // Fit finds the form's print in the picture. It refuses, with a *Refusal, what
@@ -231,6 +232,11 @@ func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) 
 				continue
 			}
 			fit, err := refine(start.plane, w, p, f)
+			if err == nil {
+				if no := fit.contradicted(fit.form); no != nil {
+					err = no
+				}
+			}
 			var refused *Refusal
 			switch {
 			case err == nil:
@@ -346,7 +352,7 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, err
 	}
 	turn(cs, cb.phase)
-	t := &fitted{plane: pl, form: f, warp: w, score: e.score}
+	t := &fitted{plane: pl, form: f, warp: w, score: e.score, thinned: p.thinned, fewArcs: p.fewArcs}
 	for round := 0; ; round++ {
 		reach := 1.2
 		if round == 0 {

@@ -1,0 +1,128 @@
+package calibrate
+
+import (
+	"context"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"penarm/calibrate/form"
+	"penarm/testdata/render"
+)
+
+// A form's file that differs from the print by what a person can see on it does not fit: not on a clean scan, and
+// not on copies that lost fine lines. What is printed is the renderer's.
+func TestNearRelatives(t *testing.T) {
+	t.Parallel()
+	end := func(f *form.Form, i int, by float64) { // the ring's end of the scale lies by so much further
+		f.Rings[i].At, f.Rings[i].RadiusMM = f.Rings[i].At+by, f.Radius(f.Rings[i].At+by)
+	}
+	basic := render.Basic()
+	pale := *basic[0]
+	pale.Print, pale.WidthMinor, pale.WidthMajor = render.RGB{0.2, 0.32, 0.45}, 0.1, 0.26
+	for _, c := range []struct {
+		name string
+		form *render.Form
+		look render.Look
+	}{
+		{"flatbed", basic[0], render.Look{DPI: 120, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Noise: 1}},
+		{"fax, 24 h", basic[1], render.Look{DPI: 204, Tall: 196.0 / 204, Turn: 300, Warp: 0.2, Bilevel: "threshold", Noise: 1}},
+		{"copy, fine lines lost", &pale, render.Look{DPI: 150, Turn: 100, Warp: 0.2, Grey: true, Copy: 1.5, Noise: 1}},
+		{"phone", basic[0], render.Look{DPI: 160, Turn: 130, Phone: true, Tilt: [2]float64{0.2, -0.2}, Lens: 0.08, Lid: "wood", Noise: 2}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := render.New(31, render.Options{Form: c.form, Unit: "F", Look: c.look})
+			f := load(t, c.form)
+			found, err := starts(s.Picture())
+			require.NoError(t, err)
+			fit, err := fitForm(context.Background(), found, f)
+			require.NoError(t, err)
+			assert.Nil(t, fit.contradicted(f))
+			for name, change := range map[string]func(f *form.Form){
+				"circles half as many":                             func(f *form.Form) { f.MinorRing *= 2 },
+				"circles twice as many":                            func(f *form.Form) { f.MinorRing /= 2 },
+				"heavy circles half as many, arcs a third as many": func(f *form.Form) { f.MajorRing *= 2; f.TimeArcs.EveryMinutes = 30 },
+				"heavy circles twice as many":                      func(f *form.Form) { f.MajorRing /= 2 },
+				"heavy circles elsewhere":                          func(f *form.Form) { f.Rings[0].At += f.MinorRing; f.Rings[1].At += f.MinorRing },
+				"one circle more at the rim":                       func(f *form.Form) { end(f, 1, f.MinorRing) },
+				"one circle less at the rim":                       func(f *form.Form) { end(f, 1, -f.MinorRing) },
+				"one circle more at the centre":                    func(f *form.Form) { end(f, 0, -f.MinorRing) },
+				"one circle less at the centre":                    func(f *form.Form) { end(f, 0, f.MinorRing) },
+				"a heavy circle less at the rim":                   func(f *form.Form) { end(f, 1, -f.MajorRing) },
+				"a heavy circle less at the centre":                func(f *form.Form) { end(f, 0, f.MajorRing) },
+				"arcs every 30 min":                                func(f *form.Form) { f.TimeArcs.EveryMinutes = 30 },
+				"arcs every 5 min":                                 func(f *form.Form) { f.TimeArcs.EveryMinutes = 5 },
+				"half the turn with as many arcs":                  func(f *form.Form) { f.RotationHours /= 2; f.TimeArcs.EveryMinutes /= 2 },
+				"twice the turn with as many arcs":                 func(f *form.Form) { f.RotationHours *= 2; f.TimeArcs.EveryMinutes *= 2 },
+			} {
+				near := *f
+				near.Rings = append([]form.Ring(nil), f.Rings...)
+				change(&near)
+				moved := *fit // an arc's angle counts from where it meets the outermost circle
+				moved.warp, err = fit.warp.turn(f.Lag(near.Outer()))
+				require.NoError(t, err)
+				assert.NotNil(t, moved.contradicted(&near), name)
+			}
+			if c.look.Grey || c.look.Bilevel != "" { // circles taken for their neighbours, and the sheet bent to suit
+				for _, k := range []float64{-1, 1} {
+					near := *f
+					near.Rings = append([]form.Ring(nil), f.Rings...)
+					for i := range near.Rings {
+						near.Rings[i].RadiusMM += k * newPattern(f).spacing()
+					}
+					_, err := fitForm(context.Background(), found, &near)
+					refused(t, err)
+				}
+			}
+		})
+	}
+}
+
+// Of a hundred lines every tenth heavy, whatever is said of them otherwise is seen; a third kind of line, as on prints
+// with five and ten degrees marked differently, contradicts neither choice of heavy lines nor that the fine ones are there.
+func TestKinds(t *testing.T) {
+	t.Parallel()
+	lines := func(weight func(i int) float64) []float64 {
+		var v []float64
+		for i := range 100 {
+			v = append(v, weight(i)*(1+0.1*math.Sin(float64(7*i))))
+		}
+		return v
+	}
+	two := lines(func(i int) float64 { return map[bool]float64{true: 2, false: 1}[i%10 == 3] })
+	for per, other := range map[int]bool{10: false, 20: true, 5: true} {
+		k := kinds{own: two, per: per, first: 3}
+		assert.Equal(t, other, k.otherHeavy(), "%d", per)
+		assert.False(t, k.sparse(), "%d", per)
+	}
+	assert.True(t, (&kinds{own: two, per: 10, first: 4}).otherHeavy())
+	assert.False(t, (&kinds{own: lines(func(int) float64 { return 1 }), per: 10, first: 4}).otherHeavy(), "no line is heavier: nothing is known")
+	three := lines(func(i int) float64 {
+		switch {
+		case i%10 == 3:
+			return 2
+		case i%5 == 3:
+			return 1.5
+		}
+		return 1
+	})
+	for _, per := range []int{5, 10} {
+		k := kinds{own: three, per: per, first: 3}
+		assert.False(t, k.otherHeavy(), "%d", per)
+		assert.False(t, k.sparse(), "%d", per)
+	}
+	gone := lines(func(i int) float64 {
+		switch {
+		case i%10 == 3:
+			return 2
+		case i%2 == 1:
+			return 0.3
+		}
+		return 0
+	})
+	assert.True(t, (&kinds{own: gone, per: 10, first: 3}).sparse())
+	assert.True(t, (&kinds{own: two, mids: two, per: 10, first: 3}).more(two))
+	assert.False(t, (&kinds{own: two, per: 10, first: 3}).more(lines(func(i int) float64 { return math.Sin(float64(3 * i)) })))
+}
