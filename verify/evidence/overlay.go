@@ -543,7 +543,7 @@ func (in *Input) legendLines(width float64) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	words := []string{legendFitted, legendWeak, legendLegal, legendMark}
+	words := []string{legendFitted(in.Face.Form.Unit), legendWeak, legendLegal, legendMark}
 	for _, s := range in.Series {
 		words = append(words, legendTrace(s.Pen))
 	}
@@ -589,7 +589,7 @@ func (o *overlay) legend() {
 			return x + 58
 		}
 	}
-	item(legendFitted, line(fitted, 2.2))
+	item(legendFitted(o.in.Face.Form.Unit), line(fitted, 2.2))
 	for _, s := range o.in.Series {
 		item(legendTrace(s.Pen), line(o.in.penColour(s.Pen), 3, penDash(s.Pen)...))
 	}

@@ -18,10 +18,9 @@ import (
 // All words for people stand in this file, so that they can be translated.
 
 const (
-	legendFitted = "print as fitted"
-	legendWeak   = "ink weak"
-	legendLegal  = "legal temperature"
-	legendMark   = "explained in the report"
+	legendWeak  = "ink weak"
+	legendLegal = "legal temperature"
+	legendMark  = "explained in the report"
 
 	legendHold       = "hold"
 	legendIndicating = "indicating thermometer, written"
@@ -33,6 +32,8 @@ const (
 	endWord          = "end"
 	noTrace          = "no trace was read on this chart"
 )
+
+func legendFitted(unit string) string { return "print as fitted, hours and " + unitWords(unit) }
 
 func legalWords(t float64, unit string) string {
 	return "legal " + number(t, 1) + " " + unitWords(unit)
