@@ -64,6 +64,10 @@ var sandboxes = sync.OnceValues(func() (pdfium.Pool, error) {
 // used, so that it grows without being copied.
 type reserved []byte
 
+// refused counts how often a sandbox did not get what it asked for. PDFium then leaves
+// out what it cannot show, in silence.
+var refused atomic.Int64
+
 // spare are the reserved that no sandbox uses. Their addresses stay valid, for a
 // sandbox that ran out of time is closed under a reader.
 var spare struct {
@@ -79,16 +83,17 @@ func reserve(_, _ uint64) experimental.LinearMemory {
 		spare.all = spare.all[:n]
 		return m
 	}
-	m, err := unix.Mmap(-1, 0, pdfMemory, unix.PROT_READ|unix.PROT_WRITE, unix.MAP_ANON|unix.MAP_PRIVATE)
+	m, err := unix.Mmap(-1, 0, pdfMemory, unix.PROT_NONE, unix.MAP_ANON|unix.MAP_PRIVATE)
 	if err != nil {
 		return reserved(nil) // which cannot grow
 	}
 	return reserved(m)
 }
 
-// Reallocate gives nil where the sandbox has had its share.
+// Reallocate gives nil where the sandbox has had its share, or the process its own.
 func (m reserved) Reallocate(size uint64) []byte {
-	if size > uint64(len(m)) {
+	if size > uint64(len(m)) || unix.Mprotect(m[:size], unix.PROT_READ|unix.PROT_WRITE) != nil {
+		refused.Add(1)
 		return nil
 	}
 	return m[:size]
@@ -114,6 +119,7 @@ type document struct {
 // closed under it. A trap or panic below becomes an error.
 func withPDF(data []byte, within time.Duration, f func(d document) error) (err error) {
 	var late atomic.Bool
+	before := refused.Load()
 	defer func() {
 		if r := recover(); r != nil {
 			err = fmt.Errorf("%v", r)
@@ -122,6 +128,8 @@ func withPDF(data []byte, within time.Duration, f func(d document) error) (err e
 		switch {
 		case late.Load(): // even where all seems well: the sandbox may have been closed under a read
 			err = fault(printAnew, "the PDF was not read within %v", within)
+		case refused.Load() != before:
+			err = tooMuch(err)
 		case err == nil || errors.As(err, &e):
 		case errors.Is(err, pdfiumerrors.ErrPassword), errors.Is(err, pdfiumerrors.ErrSecurity):
 			err = fault("save it without a password", "the PDF is locked with a password")

@@ -62,8 +62,8 @@ func (o *reviewOptions) review(dirs []string) (archive.Review, error) {
 		return r, errors.New("--out FOLDER is needed: where the review goes")
 	case o.plant == "":
 		return r, errors.New("--plant FILE is needed: the plant file")
-	case o.jobs < 0 || o.timeout <= 0 || o.memory < 256:
-		return r, errors.New("--jobs and --timeout must be above 0, --memory at least 256")
+	case o.jobs < 0 || o.timeout <= 0 || o.memory < 512:
+		return r, errors.New("--jobs and --timeout must be above 0, --memory at least 512")
 	}
 	if o.today != "" {
 		var err error

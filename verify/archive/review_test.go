@@ -239,7 +239,7 @@ func TestAScanThatTakesAllMemoryCostsOneScan(t *testing.T) {
 	s, err := RunReview(context.Background(), r)
 	require.NoError(t, err)
 	require.Equal(t, 2, s.Unread)
-	require.Contains(t, errorOf(t, filepath.Join(out, chartsDir), "north/1").Reason, "out of memory")
+	require.Contains(t, errorOf(t, filepath.Join(out, chartsDir), "north/1").Reason, "needs more memory than 512 MiB")
 	require.Contains(t, errorOf(t, filepath.Join(out, chartsDir), "north/2").Reason, "cannot read two")
 }
 

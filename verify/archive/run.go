@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"slices"
 	"strings"
@@ -301,12 +302,18 @@ func (w *worker) do(ctx context.Context, job Job) Outcome {
 		return stopped()
 	}
 	why, remedy := fmt.Errorf("the reading process ended on this scan (%v)%s", died, w.said), "the file may be damaged: open it in a viewer, then scan the chart again"
-	if errors.Is(err, os.ErrDeadlineExceeded) {
+	switch {
+	case noMemory.MatchString(w.said.String()):
+		why, remedy = fmt.Errorf("needs more memory than %d MiB", w.memory>>20), "give it more with --memory, or scan the chart again at 300 dpi"
+	case errors.Is(err, os.ErrDeadlineExceeded):
 		why, remedy = fmt.Errorf("not read within %v", w.timeout), "give it longer with --timeout, or scan the chart again at 300 dpi"
 	}
 	o.Err = leave(job, NewError(o.File, "scan", why, remedy))
 	return o
 }
+
+// noMemory is how Go, the C library, C++ and OpenCV say so.
+var noMemory = regexp.MustCompile(`(?i)out of memory|pthread_create failed|cannot allocate memory|std::bad_alloc|insufficient memory`)
 
 // stop lets an idle worker end by itself.
 func (w *worker) stop() {
