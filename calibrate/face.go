@@ -82,7 +82,15 @@ type Face struct {
 	Method         string  // how it was fitted, in words, for findings.json
 	RingResidualMM float64 // rms of circle crossings
 	ArcResidualS   float64 // rms of arc crossings, seconds of chart time at mid-scale
+	Left           []Residual
 	UMM            float64 // standard uncertainty (mm, each direction) of a printed point, from what the fit leaves in cells of crossings
+}
+
+// Residual is by how much (mm) the print, mean over a small part of the face about (X, Y) in the print's plane, lies
+// further along the normal (NX, NY) of its circles, or of its arcs, than the map says.
+type Residual struct {
+	X, Y, NX, NY, MM float64
+	Arc              bool
 }
 
 // Pixel is where the arc of the printed hour crosses the circle of the radius (mm).

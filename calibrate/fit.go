@@ -31,22 +31,35 @@ type Refusal struct {
 
 func (r *Refusal) Error() string { return r.Words }
 
+// Attempt is a *Refusal with the map that was refused, for a person to look at.
+type Attempt struct {
+	*Refusal
+	Face *Face // its hour is not found
+}
+
+// Unwrap gives the refusal.
+func (a *Attempt) Unwrap() error { return a.Refusal }
+
 // fitted is a map that passed all tests; which arc is hour 0 is still open.
 type fitted struct {
-	plane            *plane
-	form             *form.Form // with pivot and arm estimated where its file leaves them out
-	warp             Warp
-	rings            float64 // rms of circle crossings, mm
-	arcs             float64 // rms of arc crossings, mm along the circle
-	u                float64 // rms of what the field leaves in small cells, mm
-	moved            float64 // rms of the field of the last step, mm
-	blank            float64 // correlation with the blank, 0 without one
-	score            float64 // of the ends test
-	degree           int
-	lead             float64
-	share            float64
-	kept             float64
+	plane  *plane
+	form   *form.Form // with pivot and arm estimated where its file leaves them out
+	warp   Warp
+	rings  float64 // rms of circle crossings, mm
+	arcs   float64 // rms of arc crossings, mm along the circle
+	u      float64 // rms of what the field leaves in small cells, mm
+	moved  float64 // rms of the field of the last step, mm
+	blank  float64 // correlation with the blank, 0 without one
+	score  float64 // of the ends test
+	degree int
+	lead   float64
+	share  float64
+	kept   float64
+
 	thinned, fewArcs bool // found by the heavy circles, and by the heavy arcs, alone
+
+	left    []sighting // what the field leaves in small cells, of circles first
+	circles int        // so many of them
 }
 
 // Fit finds the form's print in the picture. It refuses, with a *Refusal, what
@@ -193,11 +206,13 @@ const (
 // setZero turns the map so that the arc that lies steps arcs later than its present hour 0 becomes hour 0.
 func (t *fitted) setZero(steps int, f *form.Form) error {
 	all, _ := f.Arcs()
-	w, err := t.warp.turn(f.Direction() * 2 * math.Pi * float64(steps) / float64(all))
+	phi := f.Direction() * 2 * math.Pi * float64(steps) / float64(all)
+	w, err := t.warp.turn(phi)
 	if err != nil {
 		return err
 	}
 	t.warp = w
+	turn(t.left, phi)
 	return nil
 }
 
@@ -207,8 +222,12 @@ func (t *fitted) face(f *form.Form, hour Hour) *Face {
 	if t.plane.pic.Bilevel {
 		u = math.Hypot(u, t.rings) // dithering moves every line the same way, about as far as it scatters single crossings
 	}
+	var left []Residual
+	for i, s := range t.left {
+		left = append(left, Residual{X: s.x, Y: s.y, NX: s.nx, NY: s.ny, MM: s.off, Arc: i >= t.circles})
+	}
 	return &Face{
-		Form: f, Warp: t.warp, Hour: hour,
+		Form: f, Warp: t.warp, Hour: hour, Left: left,
 		Method:         fmt.Sprintf("circle and arc crossings; homography, lens term %.4f, smooth field of degree %d", t.warp.K1, t.degree),
 		RingResidualMM: t.rings,
 		ArcResidualS:   t.arcs / f.MMPerSecond(mid),
@@ -220,6 +239,7 @@ func (t *fitted) face(f *form.Form, hour Hour) *Face {
 func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) {
 	p := newPattern(f)
 	var refusal error = &Refusal{"start", fmt.Sprintf("no printed circles like those of form %s were found: %s", f.Form, checkForm)}
+	contradicted := false
 	for i := range found {
 		found[i].plane = found[i].plane.alone()
 		start := found[i]
@@ -232,19 +252,22 @@ func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) 
 				continue
 			}
 			fit, err := refine(start.plane, w, p, f)
-			if err == nil {
-				if no := fit.contradicted(fit.form); no != nil {
-					err = no
-				}
-			}
 			var refused *Refusal
-			switch {
-			case err == nil:
-				return fit, nil
-			case !errors.As(err, &refused):
+			if err != nil && !errors.As(err, &refused) {
 				return nil, err
-			case i == 0 && j == 0:
-				refusal = err // the likeliest start says best what is wrong
+			}
+			first := i == 0 && j == 0 // the likeliest start says best what is wrong
+			if err == nil {
+				if refused = fit.contradicted(fit.form); refused == nil {
+					return fit, nil
+				}
+				first, contradicted = !contradicted, true // this says it better
+			}
+			if !first {
+				continue
+			}
+			if refusal = refused; fit != nil {
+				refusal = &Attempt{refused, fit.face(fit.form, HourOnChart)}
 			}
 		}
 	}
@@ -304,13 +327,15 @@ func starts(pic *picture.Picture) ([]start, error) {
 	return out, nil
 }
 
-// refine takes a rough map to its final form and through the tests.
+// refine takes a rough map to its final form and through the tests. What does not stand them comes back beside the
+// refusal, where it came to a map at all.
 func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	apart := fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)
 	w, rd, err := bridge(pl, w, p)
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
+	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
 	if _, _, lost, _ := rd.count(p); lost && !p.thinned {
 		return refineHeavy(pl, w, p.heavy(), f)
 	}
@@ -325,34 +350,36 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 			}
 		}
 		if err := w.bend(ss, p.outer); err != nil {
-			return nil, &Refusal{"ends", apart}
+			return t, &Refusal{"ends", apart}
 		}
 		if w, rd, err = bridge(pl, w, p); err != nil {
-			return nil, &Refusal{"circles", "too few of the form's circles were found"}
+			return t, &Refusal{"circles", "too few of the form's circles were found"}
 		}
+		t.warp = w
 		e = rd.table(p).ends(p, 0, sectors, endsReach)
 	}
 	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
-		return nil, &Refusal{"ends", apart}
+		return t, &Refusal{"ends", apart}
 	}
 	missing, _, _, _ := rd.count(p)
 	if f.TimeArcs.PivotMM == 0 {
 		if f, err = withArm(f, pl, &w); err != nil {
 			return nil, err
 		}
+		t.form = f
 	}
 	// arcs: phase, then circles and arcs together
 	cb := findComb(pl, &w, f)
 	if cb.between > mostBetween && !p.fewArcs {
-		return nil, arcsRefusal(pl, &w, f, missing, fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form))
+		return t, arcsRefusal(pl, &w, f, missing, fmt.Sprintf("there are more time arcs in print than form %s says: check every_minutes", f.Form))
 	}
 	// the pieces of the pattern see further than single crossings, and do not take a circle for its neighbour
 	cs := rd.slide(p, 0.9*p.spacing())
-	if w, err = w.turn(cb.phase); err != nil {
+	if t.warp, err = w.turn(cb.phase); err != nil {
 		return nil, err
 	}
 	turn(cs, cb.phase)
-	t := &fitted{plane: pl, form: f, warp: w, score: e.score, thinned: p.thinned, fewArcs: p.fewArcs}
+	t.score = e.score
 	for round := 0; ; round++ {
 		reach := 1.2
 		if round == 0 {
@@ -360,17 +387,14 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		}
 		as := crossArcs(pl, &t.warp, f, reach).sightings(f)
 		if err := t.bend(cs, as, p.outer); err != nil {
-			return nil, err
+			return t, err
 		}
 		if t.u < slackMM || round == 2 {
 			break
 		}
 		cs = radials(pl, &t.warp, p, spokeFan).slide(p, 0.7*p.spacing())
 	}
-	if err := t.finish(p, f); err != nil {
-		return nil, err
-	}
-	return t, nil
+	return t, t.finish(p, f)
 }
 
 // refineHeavy takes a rough map to its final form by the heavy circles, and where the fine arcs are lost
@@ -384,13 +408,14 @@ func refineHeavy(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	few, thin := *p, *f
 	few.fewArcs = true
 	thin.TimeArcs.EveryMinutes = f.TimeArcs.MajorMinutes
-	if fit, _ = refine(pl, w, &few, &thin); fit == nil {
-		return nil, err
+	thinner, without := refine(pl, w, &few, &thin)
+	if without != nil {
+		return fit, err
 	}
-	whole := *fit.form
+	whole := *thinner.form
 	whole.TimeArcs.EveryMinutes = f.TimeArcs.EveryMinutes
-	fit.form = &whole
-	return fit, nil
+	thinner.form = &whole
+	return thinner, nil
 }
 
 // withArm estimates the pivot and arm that a form's file leaves out from where the arcs lie.
@@ -427,9 +452,11 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 	t.arcs, t.share = rmsOff(as), a.share
 	arcs, per := f.Arcs()
 	var err error
-	if t.warp, err = t.warp.turn(2 * math.Pi * float64(a.heavy(per)) / float64(arcs)); err != nil {
+	heavy := 2 * math.Pi * float64(a.heavy(per)) / float64(arcs)
+	if t.warp, err = t.warp.turn(heavy); err != nil {
 		return err
 	}
+	turn(t.left, heavy)
 	return t.judge(p, f, cs, as)
 }
 
@@ -440,20 +467,25 @@ func (t *fitted) bend(cs, as []sighting, scale float64) error {
 	}
 	var x, y []float64
 	var err error
-	in := append(cells(cs, scale), cells(as, scale)...)
+	in := cells(cs, scale)
+	t.circles = len(in)
+	in = append(in, cells(as, scale)...)
 	if x, y, t.degree, t.u, err = bestField(in, scale); err != nil {
 		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
 	}
 	sum := 0.0
 	var buf [mostTerms]float64
-	for _, s := range in {
+	for i := range in {
+		s := &in[i]
 		var dx, dy float64
 		for i, v := range terms(t.degree, s.x/scale, s.y/scale, buf[:0]) {
 			dx += v * x[i]
 			dy += v * y[i]
 		}
 		sum += dx*dx + dy*dy
+		s.off -= dx*s.nx + dy*s.ny
 	}
+	t.left = in
 	t.moved = math.Sqrt(sum / float64(len(in)))
 	t.warp.shift(t.degree, scale, x, y)
 	return nil

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"penarm/calibrate/form"
+	"penarm/calibrate/internal/lsq"
 )
 
 // Limits of what the print may show that the form does not say, chosen between scans of a form and of its
@@ -19,6 +20,9 @@ const (
 	mostAbsent  = 0.3  // strength of what is not there, of what is
 	mostSwell   = 0.16 // of the circles' spacing, by which a sheet without lens and tilt may swell from its middle outwards
 	mostSwellMM = 0.15 // the same: damp paper does
+	mostBulge   = 0.1  // of the circles' spacing, by which any sheet may swell otherwise than a lens makes it seem
+	mostBulgeMM = 0.06 // the same
+	heavyLead   = 1.25 // of one half of the heavy lines over the other, from which they are two kinds
 	sureMean    = 4.0  // standard errors
 )
 
@@ -31,8 +35,9 @@ func (t *fitted) contradicted(f *form.Form) *Refusal {
 	}
 	circles := f.Circles()
 	p := newPattern(f)
-	if most := math.Max(mostSwell*p.spacing(), mostSwellMM); (t.plane.pic.Bilevel || t.thinned) && t.swell(p.inner, p.outer) > most {
-		return no("circles", "the circles do not lie as form %s says (by %.2f mm)", f.Form, t.swell(p.inner, p.outer))
+	plain, bulge := t.swell(p.inner, p.outer)
+	if bulge > math.Max(mostBulge*p.spacing(), mostBulgeMM) || (t.plane.pic.Bilevel || t.thinned) && plain > math.Max(mostSwell*p.spacing(), mostSwellMM) {
+		return no("circles", "the circles do not lie as form %s says, but by %.2f mm further out or in", f.Form, plain)
 	}
 	n := len(circles)
 	radii := make([]float64, 0, 2*n-1)
@@ -72,7 +77,7 @@ func (t *fitted) contradicted(f *form.Form) *Refusal {
 	switch {
 	case lines.otherHeavy():
 		return no("circles", "other circles are heavy than form %s says", f.Form)
-	case around.otherHeavy():
+	case around.otherHeavy() || t.fewArcs && around.twoKinds():
 		return no("arcs", "other time arcs are heavy than form %s says (rotation_hours, major_minutes)", f.Form)
 	case lines.sparse() || lines.more(lines.mids):
 		return no("circles", "the fine circles lie otherwise than form %s says", f.Form)
@@ -124,6 +129,21 @@ func (k *kinds) otherHeavy() bool {
 		}
 	}
 	return false
+}
+
+// twoKinds says whether every second of the heavy lines stands out from the others: where fine lines are lost,
+// what is left may be heavy and fine lines of another form.
+func (k *kinds) twoKinds() bool {
+	var heavy []float64
+	var kind [2][]float64
+	for i, s := range k.own {
+		if k.heavy(i) {
+			kind[len(heavy)%2] = append(kind[len(heavy)%2], s)
+			heavy = append(heavy, s)
+		}
+	}
+	lead := median(kind[0]) / median(kind[1])
+	return len(heavy)%2 == 0 && (lead > heavyLead || lead < 1/heavyLead) && math.Abs(agreement(heavy, func(i int) bool { return i%2 == 0 })) > mostUneven
 }
 
 // sparse says whether of the fine lines only every so many-th is there.
@@ -305,16 +325,17 @@ func (t *fitted) arcsEnd(f *form.Form, end, gap float64) (beyond, inside float64
 	return zone(end+0.5*gap, 0.5*math.Abs(gap)) / usual, zone(end-0.5*gap, 0.5*math.Abs(gap)) / usual
 }
 
-// swell is by how much (mm) circles lie further out or in, mean over the turn, than one scale for all of them
-// lets them: a map without its homography. A sheet that lies flat stretches, but alike at every radius.
-func (t *fitted) swell(inner, outer float64) float64 {
+// swell is by how much (mm) circles lie further out or in, mean over the turn, than one scale for all of them lets
+// them: a map without its homography. A sheet that lies flat stretches, but alike at every radius. A lens adds
+// the cube of the radius; bulge is what is left then. A scale taken for the next one is further out by the same everywhere.
+func (t *fitted) swell(inner, outer float64) (plain, bulge float64) {
 	inv, ok := invert(t.warp.H)
 	if !ok {
-		return 0
+		return 0, 0
 	}
 	const n, around = 12, 36
 	var r, v [n]float64
-	var rr, rv float64
+	line, cube := lsq.New(1), lsq.New(2)
 	for i := range n {
 		r[i] = inner + (outer-inner)*float64(i)/(n-1)
 		for k := range around {
@@ -324,12 +345,19 @@ func (t *fitted) swell(inner, outer float64) float64 {
 			x, y := (inv[0]*px+inv[1]*py+inv[2])/d, (inv[3]*px+inv[4]*py+inv[5])/d
 			v[i] += ((x-r[i]*c)*c + (y-r[i]*s)*s) / around
 		}
-		rr += r[i] * r[i]
-		rv += r[i] * v[i]
+		u := r[i] / outer
+		line.Add([]float64{u}, v[i], 1)
+		cube.Add([]float64{u, u * u * u}, v[i], 1)
 	}
-	most := 0.0
+	a, err := line.Solve()
+	b, err2 := cube.Solve()
+	if err != nil || err2 != nil {
+		return 0, 0
+	}
 	for i := range n {
-		most = math.Max(most, math.Abs(v[i]-rv/rr*r[i]))
+		u := r[i] / outer
+		plain = math.Max(plain, math.Abs(v[i]-a[0]*u))
+		bulge = math.Max(bulge, math.Abs(v[i]-b[0]*u-b[1]*u*u*u))
 	}
-	return most
+	return plain, bulge
 }

@@ -16,8 +16,9 @@ func newCalibrate() *cobra.Command {
 		Short: "Find the printed circles and arcs of charts",
 		Long: `Find the printed circles and arcs of charts, and the hour of each arc. For
 0001.jpg the folder OUT/0001 gets calibration.json with the residuals and
-calibration.jpg with the fitted circles and arcs on the scan; or error.json with
-the test that refused the fit.
+calibration.jpg with the fitted circles and arcs on the scan, close-ups, and what
+the fit leaves in mm, degrees and seconds; or error.json with the test that refused
+the fit, and calibration.jpg with what was refused.
 
 Exit status:
   0   all calibrated

@@ -71,16 +71,31 @@ func (c *Checker) Do(ctx context.Context, job Job) (o Outcome) {
 	o = Outcome{Name: job.Name, File: job.Paths[0], Page: max(1, job.Page)}
 	if err := c.do(ctx, job, &o); err != nil {
 		o.Err = NewError(job.Paths[0], "program", err, "see the reason")
+		var shown *pictured
+		var with []file
+		if errors.As(err, &shown) {
+			with = append(with, shown.picture)
+		}
 		if ctx.Err() == nil {
-			o.Err = leave(job, o.Err)
+			o.Err = leave(job, o.Err, with...)
 		}
 	}
 	return o
 }
 
-// leave files the error; where not even that can be written, it says so too.
-func leave(job Job, e *Error) *Error {
-	if err := commitError(job, e); err != nil && !strings.Contains(e.Reason, err.Error()) {
+// pictured is an error that a picture explains.
+type pictured struct {
+	why     *Error
+	picture file
+}
+
+func (p *pictured) Error() string { return p.why.Error() }
+
+func (p *pictured) Unwrap() error { return p.why }
+
+// leave files the error, with what explains it; where not even that can be written, it says so too.
+func leave(job Job, e *Error, with ...file) *Error {
+	if err := commitError(job, e, with...); err != nil && !strings.Contains(e.Reason, err.Error()) {
 		e.Reason += fmt.Sprintf(" (and %s could not be written: %v)", errorFile, err)
 	}
 	return e
@@ -125,6 +140,7 @@ func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
 type reading struct {
 	picture  *picture.Picture
 	face     *calibrate.Face
+	tried    *calibrate.Attempt // of the form that it should be, where that was refused
 	series   []series.Series
 	events   []series.Event
 	zeroAt   time.Time // of printed hour 0
@@ -180,7 +196,7 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 		}
 	}
 	if err := c.find(ctx, job, r); err != nil {
-		return nil, err
+		return nil, c.shown(job, r, err)
 	}
 	if job.Step == Check {
 		for _, page := range job.Backs {
@@ -363,6 +379,7 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 			return broken
 		}
 		r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: own.Blank, Mark: job.Mark})
+		errors.As(err, &r.tried)
 	}
 	if err != nil && (job.Mark != nil || len(others) == 0) {
 		return NewError(path, "calibration", err, remedy)
@@ -593,9 +610,28 @@ func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 	if err != nil {
 		return nil, err
 	}
+	picture, err := c.fitting(r.picture, r.face, "")
+	return []file{{"calibration.json", append(data, '\n')}, picture}, err
+}
+
+// fitting draws what a calibration found; refused says why it does not stand.
+func (c *Checker) fitting(p *picture.Picture, f *calibrate.Face, refused string) (file, error) {
 	var b bytes.Buffer
-	err = evidence.Overlay(&b, evidence.Input{Picture: r.picture, Face: r.face, Findings: &verify.Findings{}, JPEG: c.open.JPEG})
-	return []file{{"calibration.json", append(data, '\n')}, {"calibration.jpg", b.Bytes()}}, err
+	err := evidence.Fitting(&b, evidence.Input{Picture: p, Face: f, Findings: &verify.Findings{}, JPEG: c.open.JPEG}, refused)
+	return file{"calibration.jpg", b.Bytes()}, err
+}
+
+// shown adds to a refusal the picture of the map that was refused, where calibration is all that was asked for.
+func (c *Checker) shown(job Job, r *reading, err error) error {
+	known := new(Error)
+	if job.Step != Calibrate || r.tried == nil || !errors.As(err, &known) {
+		return err
+	}
+	picture, broken := c.fitting(r.picture, r.tried.Face, fmt.Sprintf("%s. Test: %s.", r.tried.Words, r.tried.Test))
+	if broken != nil {
+		return err
+	}
+	return &pictured{known, picture}
 }
 
 // checked verifies the series and draws the evidence.

@@ -123,12 +123,12 @@ func flush(dir string) error {
 
 // commitError leaves error.json in place of any earlier result: what was found
 // before no longer holds for a scan that cannot be read.
-func commitError(job Job, e *Error) error {
+func commitError(job Job, e *Error, with ...file) error {
 	b, err := json.MarshalIndent(e, "", "  ")
 	if err != nil {
 		return err
 	}
-	return commit(job.Out, job.Name, job.Step, []file{{errorFile, append(b, '\n')}})
+	return commit(job.Out, job.Name, job.Step, append([]file{{errorFile, append(b, '\n')}}, with...))
 }
 
 // prepare makes the output folder, proves that it can be written, and locks it

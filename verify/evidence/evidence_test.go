@@ -138,7 +138,7 @@ func overlayOf(t *testing.T, in Input) (image.Image, float64) {
 	require.NoError(t, Overlay(&b, in))
 	img, err := jpeg.Decode(&b)
 	require.NoError(t, err)
-	o, err := newOverlay(&in, false)
+	o, err := newOverlay(&in, false, 0)
 	require.NoError(t, err)
 	require.Zero(t, o.from)
 	return img, o.scale
@@ -194,7 +194,7 @@ func TestOverlaySparesTheDesk(t *testing.T) {
 	small := in.Face.Warp
 	small.H = [9]float64{3, 0, 700, 0, 3, 800, 0, 0, 1} // the chart takes 720 of 2,000 pixels
 	in.Face.Warp = small
-	o, err := newOverlay(&in, false)
+	o, err := newOverlay(&in, false, 0)
 	require.NoError(t, err)
 	// 1.16 × 120 mm × 3 pixels = 417.6 pixels to each side of the centre.
 	assert.InDelta(t, 700-417.6, o.from.x, 2)

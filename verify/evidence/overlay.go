@@ -28,7 +28,7 @@ func Overlay(w io.Writer, in Input) error { return drawOverlay(w, &in, false) }
 func OverlayFull(w io.Writer, in Input) error { return drawOverlay(w, &in, true) }
 
 func drawOverlay(w io.Writer, in *Input, full bool) error {
-	o, err := newOverlay(in, full)
+	o, err := newOverlay(in, full, 0)
 	if err != nil {
 		return err
 	}
@@ -73,7 +73,8 @@ type box struct{ x0, y0, x1, y1 float64 }
 
 func (a box) meets(b box) bool { return a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1 }
 
-func newOverlay(in *Input, full bool) (*overlay, error) {
+// newOverlay makes room for the picture, the legend and so many pixels more below.
+func newOverlay(in *Input, full bool, below float64) (*overlay, error) {
 	if in.Picture == nil || in.Face == nil || in.Findings == nil || in.Picture.Width < 2 || in.Picture.Height < 2 {
 		return nil, errors.New("evidence: no picture, no calibration or no findings to draw: check the scan first")
 	}
@@ -100,7 +101,7 @@ func newOverlay(in *Input, full bool) (*overlay, error) {
 	}
 	w, h := max(1, int(math.Round(pw*o.scale*k))), max(1, int(math.Round(ph*o.scale*k)))
 	o.w, o.h = float64(w)/k, float64(h)/k
-	o.c = newCanvas(w, h+int(legend*k), k)
+	o.c = newCanvas(w, h+int((legend+below)*k), k)
 	o.c.resize(in.Picture, part, w, h)
 	f := in.Face.Form
 	a, b := o.paper(0, f.Outer()), o.paper(f.RotationHours/2, f.Outer())
