@@ -464,7 +464,7 @@ func (t *tracer) together(plane int, from, to float64) bool {
 	}
 	met, seen := 0, 0
 	a := t.lines[0].v
-	for k, m := range t.nearest(a, t.lines[1].v) {
+	for k, m := range t.nearest(a, t.lines[1].v, meetMM) {
 		if a[k].hours >= from && a[k].hours <= to {
 			seen++
 			if m >= 0 {

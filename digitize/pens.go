@@ -12,6 +12,7 @@ import (
 // stretch is weighed on its own.
 const (
 	meetMM     = 0.5  // nearer than this the lines are one
+	shyMM      = 1.0  // so near paths come at a crossing that they turn away from
 	stretchMM  = 1.5  // shorter partings are not weighed
 	inkSpread  = 0.12 // of the logarithm of a stroke's weight over inkMM
 	inkMM      = 2.0  // of line that counts as one independent look at the ink
@@ -43,9 +44,21 @@ func (t *tracer) tellApart(i, j int) {
 	if len(a) == 0 || len(b) == 0 {
 		return
 	}
-	near := t.nearest(a, b)
+	near := t.nearest(a, b, meetMM)
 	t.lines[i].runsTogether(b, near)
-	t.lines[j].runsTogether(a, t.nearest(b, a))
+	t.lines[j].runsTogether(a, t.nearest(b, a, meetMM))
+	// At a crossing two paths may each take up the other's line and never touch.
+	for wide, k := t.nearest(a, b, shyMM), 0; k < len(a); k++ {
+		e, met := k, false
+		for e < len(a) && wide[e] >= 0 {
+			met = met || near[e] >= 0
+			e++
+		}
+		if !met && float64(e-k)*alongMM <= crossMM {
+			copy(near[k:e], wide[k:e])
+		}
+		k = e
+	}
 	st := stretches(a, b, near)
 	look := inkLook(a, b)
 	drift := inkDrift
@@ -66,9 +79,9 @@ func (t *tracer) tellApart(i, j int) {
 		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
 		if math.Abs(ahead) > 1.0/60 {
 			lag := 0.0
-			if k == 0 {
+			if k == 0 && !meet(a, b, 0, 0) {
 				lag = b[s.b0].hours - a[s.a0].hours
-			} else if k == len(st)-1 {
+			} else if k == len(st)-1 && !meet(a, b, len(a)-1, len(b)-1) {
 				lag = b[s.b1-1].hours - a[s.a1-1].hours
 			}
 			if d := lag / ahead; math.Abs(math.Abs(d)-1) < 0.5 {
@@ -101,6 +114,19 @@ func (t *tracer) tellApart(i, j int) {
 	t.lines[i].v, t.lines[j].v = na, nb
 }
 
+// meet says whether an end of one line lies on the other: there a path ends wherever the other has taken the ink.
+func meet(a, b []vertex, i, j int) bool {
+	on := func(p vertex, v []vertex) bool {
+		for _, q := range v {
+			if math.Hypot(q.x-p.x, q.y-p.y) < meetMM {
+				return true
+			}
+		}
+		return false
+	}
+	return on(a[i], b) || on(b[j], a)
+}
+
 // runsTogether widens the uncertainty of a line where it and another run in one stroke, given the other's
 // vertex nearest to each of its own: both are then read in the middle of both. Two strokes of one weight at a
 // distance d have their second moment widened by d²/4, so each centre is off by the root of what it is
@@ -120,18 +146,18 @@ func (l *line) runsTogether(other []vertex, near []int) {
 }
 
 // nearest gives for each vertex of a the index of the nearest one of b, or −1
-// beyond meetMM. Both run forward in time, so the search only moves along.
-func (t *tracer) nearest(a, b []vertex) []int {
+// beyond so many mm. Both run forward in time, so the search only moves along.
+func (t *tracer) nearest(a, b []vertex, within float64) []int {
 	out := make([]int, len(a))
 	slow := t.form.MMPerSecond(t.form.Inner()) * 3600 // mm an hour where it is least
 	from := 0
 	for k, p := range a {
 		out[k] = -1
-		reach := meetMM / slow
+		reach := within / slow
 		for from < len(b)-1 && b[from].hours < p.hours-reach {
 			from++
 		}
-		best := meetMM
+		best := within
 		for m := from; m < len(b) && b[m].hours <= p.hours+reach; m++ {
 			if d := math.Hypot(b[m].x-p.x, b[m].y-p.y); d < best && b[m].ink && p.ink {
 				best, out[k] = d, m
