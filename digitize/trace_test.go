@@ -389,6 +389,31 @@ func TestTwoPensCross(t *testing.T) {
 	}
 }
 
+// Two pens of one ink that touch and turn back: going straight on would swap them, but each is as dark as it was.
+func TestTwoPensOfOneInkTouch(t *testing.T) {
+	t.Parallel()
+	f := smallForm()
+	const ahead = 4.0 / 60
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue", AheadMinutes: 60 * ahead}}
+	res := trace(t, paint(f, false, pens,
+		drawn{ink: "blue", knots: []knot{{0, 60}, {1.5, 119}, {2.8, 60}}},
+		drawn{ink: "blue", knots: []knot{{ahead, 180}, {1.5, 121}, {2.8 + ahead, 180}}, pale: 0.35}))
+	for i, ends := range []float64{60, 180} {
+		turn, shift := 120+math.Copysign(1, ends-120), pens[i].AheadMinutes/60
+		for _, s := range between(res.Series[i], 0.2, 2.6) {
+			h := s.Time.Sub(onChart).Hours() + shift // on the paper
+			want := ends + (turn-ends)*(h-shift)/(1.5-shift)
+			if h > 1.5 {
+				want = turn + (ends-turn)*(h-1.5)/(1.3+shift)
+			}
+			if math.Abs(h-1.5) > 0.1 {
+				require.InDelta(t, want, s.Temperature, 0.1/f.MMPerDegree(f.Radius(want)), "%s at %.2f h", pens[i].Name, h)
+				require.Zero(t, s.Reason)
+			}
+		}
+	}
+}
+
 func TestNoInkGivesNoSamples(t *testing.T) {
 	res := trace(t, paint(smallForm(), false, one))
 	require.Empty(t, res.Series[0].Samples)
