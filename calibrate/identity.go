@@ -272,7 +272,10 @@ const acrossHalf = 5
 
 // arcStrengths is the same as strengths at the place k n-ths of the way from every arc to the next: the median over the radius.
 func (t *fitted) arcStrengths(f *form.Form, k, n int) []float64 {
-	const most, rows = 8, 3 // bands looked at, and lines in each
+	most, rows := 8, 3 // bands looked at, and lines in each
+	if t.plane.pic.Bilevel {
+		most, rows = 24, 6 // dots say little each
+	}
 	all, _ := f.Arcs()
 	out := make([]float64, all)
 	mids := bands(f)
@@ -286,7 +289,7 @@ func (t *fitted) arcStrengths(f *form.Form, k, n int) []float64 {
 			gap := 2 * math.Pi / float64(all)
 			side := math.Min(0.5, 0.45*gap*mids[b]/float64(n))
 			for row := range rows {
-				t.across(f, gap*(float64(a)+float64(k)/float64(n)), mids[b]+bandMM*((float64(row)+0.5)/rows-0.5), side, sum[:], count[:])
+				t.across(f, gap*(float64(a)+float64(k)/float64(n)), mids[b]+bandMM*((float64(row)+0.5)/float64(rows)-0.5), side, sum[:], count[:])
 			}
 			if s, ok := mean(sum[:], count[:], rows).stands(acrossHalf, acrossHalf); ok {
 				seen = append(seen, s)
