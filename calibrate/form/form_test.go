@@ -42,7 +42,7 @@ func read(t *testing.T, text string) (*Form, error) {
 	return Load(path)
 }
 
-// The law of cosines, c² = a² + b² − 2ab cos C (NIST Digital Library of Mathematical Functions, 4.42.5), in triangles
+// The law of cosines, c² = a² + b² − 2ab cos C (Euclid, Elements II.12 and II.13), in triangles
 // centre–pivot–pen tip. With arm and pivot both 5.0 in it is isosceles and cos a(r) = r/10; whole sides of 5, 8 and
 // 7 or of 8, 15 and 13 have an angle of 60° between the first two, and those of 7, 8 and 13 one of 120°.
 func TestSwing(t *testing.T) {
