@@ -36,7 +36,11 @@ func Fitting(w io.Writer, in Input, refused string) error {
 	o.legend()
 	y := float64(o.c.pic.Height) - side - 4.2*row
 	o.c.fill(0, y-0.7*row, o.w, float64(o.c.pic.Height), paper)
-	for _, words := range append([]string{fmt.Sprintf("Bars: what the fit leaves, %.0f times as long. Close-ups: print as scanned, the fit as dashes.", magnified)}, in.leftWords()...) {
+	head := "Close-ups: print as scanned, the fit as dashes."
+	if len(in.Face.Left) > 0 {
+		head = fmt.Sprintf("Bars: what the fit leaves, %.0f times as long. ", magnified) + head
+	}
+	for _, words := range append([]string{head}, in.leftWords()...) {
 		o.c.text(o.plain, point{18, y}, 0, words, ink)
 		y += row
 	}
@@ -48,7 +52,7 @@ func Fitting(w io.Writer, in Input, refused string) error {
 		if err := o.closeUp(hours, r, int(at.x), int(at.y), int(side)); err != nil {
 			return err
 		}
-		o.c.text(o.plain, point{at.x, at.y + side + 0.6*row}, 0, fmt.Sprintf("%s, %s", in.hourLabel(hours), degrees(f.Temperature(r))), ink)
+		o.c.text(o.plain, point{at.x, at.y + side + 0.6*row}, 0, in.spotWords(hours, r), ink)
 	}
 	if refused != "" {
 		o.refusal(refused)
@@ -113,11 +117,17 @@ func (in *Input) leftWords() []string {
 			name, unit = "Time arcs (orange bars)", "s"
 		}
 		r := math.Hypot(worst.X, worst.Y)
-		out = append(out, fmt.Sprintf("%s: %.3f mm rms, %s %s; worst part %.3f mm, %s %s, at %s, %s", name, math.Sqrt(sum/n),
+		out = append(out, fmt.Sprintf("%s: %.3f mm rms, %s %s; worst part %.3f mm, %s %s, at %s", name, math.Sqrt(sum/n),
 			number(math.Sqrt(sum2/n), 2), unit, math.Abs(worst.MM), number(worst2, 2), unit,
-			in.hourLabel(f.Hours(math.Atan2(worst.Y, worst.X), r)), degrees(f.Temperature(r))))
+			in.spotWords(f.Hours(math.Atan2(worst.Y, worst.X), r), r)))
 	}
 	return out
+}
+
+// spotWords name a place on the print by its hour and temperature.
+func (in *Input) spotWords(hours, radius float64) string {
+	f := in.Face.Form
+	return "hour " + strings.TrimSuffix(in.hourLabel(hours), " h") + ", " + fixedNumber(f.Temperature(radius), 1) + " " + unitWords(f.Unit)
 }
 
 // closeUp draws a small part of the scan, much enlarged, at the canvas's pixel (x, y), with every circle and arc of the fit in dashes.

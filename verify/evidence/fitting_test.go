@@ -24,7 +24,7 @@ func TestFitting(t *testing.T) {
 	words := in.leftWords()
 	require.Len(t, words, 2)
 	assert.Contains(t, words[0], "Circles (blue bars): 0.020 mm rms, 0.04 °F; worst part 0.020 mm, 0.04 °F, at ")
-	assert.Contains(t, words[0], "130°") // 30 mm is 50 °F
+	assert.Contains(t, words[0], "130.0 °F") // 30 mm is 50 °F
 	assert.Contains(t, words[1], "Time arcs (orange bars): 0.010 mm rms, 1.02 s; worst part 0.010 mm, 1.02 s, at ")
 
 	in.Face.Left = append(in.Face.Left, calibrate.Residual{X: -70, NX: -1, MM: 1}) // longer than any bar

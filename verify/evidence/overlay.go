@@ -544,7 +544,13 @@ func (in *Input) legendLines(width float64) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	words := []string{legendFitted(in.Face.Form.Unit), legendWeak, legendLegal, legendMark}
+	words := []string{legendFitted(in.Face.Form.Unit)}
+	if len(in.Series) > 0 {
+		words = append(words, legendWeak, legendLegal)
+	}
+	if len(in.Series)+len(in.Events) > 0 {
+		words = append(words, legendMark)
+	}
 	for _, s := range in.Series {
 		words = append(words, legendTrace(s.Pen))
 	}
