@@ -159,20 +159,10 @@ func (t *tracer) profiles(v []vertex, plane []float32, typ, noise float64) []pro
 	const half = points / 2
 	for i := range v {
 		q := &out[i]
-		// Cells along so short a way lie on a parabola through its ends and middle.
-		x, y := v[i].x, v[i].y
-		dx, dy := half*acrossMM*nx[i], half*acrossMM*ny[i]
-		col, row := t.cell(x, y)
-		c0, r0 := t.cell(x-dx, y-dy)
-		c1, r1 := t.cell(x+dx, y+dy)
-		turn := t.form.RotationHours / t.frame.HourStep
-		c0, c1 = cyclic(c0-col, turn), cyclic(c1-col, turn)
-		r0, r1 = r0-row, r1-row
-		a, b, u := t.m.blockAt(t.frame.Hour + col*t.frame.HourStep)
+		w := t.crossing(v[i].x, v[i].y, half*acrossMM*nx[i], half*acrossMM*ny[i])
+		a, b, u := t.m.blockAt(t.frame.Hour + w.col*t.frame.HourStep)
 		for k := range points {
-			s := float64(k-half) / half
-			c := col + s*(c1-c0)/2 + s*s*(c1+c0)/2
-			r := row + s*(r1-r0)/2 + s*s*(r1+r0)/2
+			c, r := w.at(float64(k-half) / half)
 			raw[i][k] = t.read(plane, c, r)
 			p := t.m.within(a, b, u, t.frame.Hour+c*t.frame.HourStep, int(r+0.5)) * t.doubt
 			q.w[k] = 1 / (floor + p*p)
@@ -185,6 +175,24 @@ func (t *tracer) profiles(v []vertex, plane []float32, typ, noise float64) []pro
 		}
 	}
 	return out
+}
+
+// crossing is a short way across a line, in cells: those along it lie on a parabola
+// through its ends and middle.
+type crossing struct{ col, row, c0, r0, c1, r1 float64 }
+
+// crossing goes from (x−dx, y−dy) to (x+dx, y+dy), mm.
+func (t *tracer) crossing(x, y, dx, dy float64) crossing {
+	col, row := t.cell(x, y)
+	c0, r0 := t.cell(x-dx, y-dy)
+	c1, r1 := t.cell(x+dx, y+dy)
+	turn := t.form.RotationHours / t.frame.HourStep
+	return crossing{col, row, cyclic(c0-col, turn), r0 - row, cyclic(c1-col, turn), r1 - row}
+}
+
+// at gives the cell at s, -1 to 1.
+func (w *crossing) at(s float64) (col, row float64) {
+	return w.col + s*(w.c1-w.c0)/2 + s*s*(w.c1+w.c0)/2, w.row + s*(w.r1-w.r0)/2 + s*s*(w.r1+w.r0)/2
 }
 
 // profile is one cross section of a line.

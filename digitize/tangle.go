@@ -234,19 +234,11 @@ type section struct {
 // across adds a third of what lies across the line at a point.
 func (t *tracer) across(x, y, nx, ny float64, plane int, q *section) {
 	const half = tangleWide / 2
-	dx, dy := half*tangleStep*nx, half*tangleStep*ny
-	col, row := t.cell(x, y)
-	c0, r0 := t.cell(x-dx, y-dy)
-	c1, r1 := t.cell(x+dx, y+dy)
-	turn := t.form.RotationHours / t.frame.HourStep
-	c0, c1 = cyclic(c0-col, turn), cyclic(c1-col, turn)
-	r0, r1 = r0-row, r1-row
+	w := t.crossing(x, y, half*tangleStep*nx, half*tangleStep*ny)
 	typ, noise := float64(t.typ[plane]), float64(t.noise[plane])
 	floor := noise*noise + edgeDoubt*edgeDoubt*typ*typ
 	for k := range tangleWide {
-		s := float64(k-half) / half
-		c := col + s*(c1-c0)/2 + s*s*(c1+c0)/2
-		r := row + s*(r1-r0)/2 + s*s*(r1+r0)/2
+		c, r := w.at(float64(k-half) / half)
 		p := float64(t.m.at(t.frame.Hour+c*t.frame.HourStep, int(r+0.5)) * t.doubt)
 		q.e[k] += float64(t.read(t.planes[plane], c, r)) / 3
 		q.v[k] += (floor + p*p) / 3
