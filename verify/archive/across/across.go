@@ -115,11 +115,27 @@ func label(r ledger.Record) string {
 	return r.Name + " (" + strings.Join(s, ", ") + ")"
 }
 
-// copies words the pairs of charts with one trace.
+// copies words the pairs of charts with one trace, those of a group as one pair less than it has charts.
 func copies(records []ledger.Record, pairs []pair) []ledger.Question {
 	var out []ledger.Question
+	// Of many copies each is asked about once, not with every other: groups are trees of charts.
+	above := map[int]int{}
+	top := func(i int) int {
+		for {
+			j, ok := above[i]
+			if !ok {
+				return i
+			}
+			i = j
+		}
+	}
 	for _, p := range pairs {
 		a, b := records[p.a], records[p.b]
+		i, j := top(p.a), top(p.b)
+		if i == j {
+			continue
+		}
+		above[max(i, j)] = min(i, j)
 		q := ledger.Question{Kind: SameTrace, Plant: a.Plant, Subject: a.Recorder, Charts: []string{a.Name, b.Name}}
 		q.Evidence = fmt.Sprintf("%d of %d common minutes agree within %.1f °F", p.agree, p.common, tolerance/10.0)
 		if a.SHA256 == b.SHA256 {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -308,4 +309,25 @@ func TestQuestionsDoNotDependOnTheOrder(t *testing.T) {
 	rng := rand.New(rand.NewPCG(14, 15))
 	rng.Shuffle(len(records), func(i, j int) { records[i], records[j] = records[j], records[i] })
 	require.Equal(t, want, Ask(records, nil, today))
+}
+
+// Four charts that show one line are three questions, not six, and name all four.
+func TestManyCopiesAreAskedAboutOnceEach(t *testing.T) {
+	var records []ledger.Record
+	for _, n := range []string{"a", "b", "c", "d", "e"} {
+		records = append(records, ledger.Record{Name: n})
+	}
+	var pairs []pair
+	for i := range 4 {
+		for j := i + 1; j < 4; j++ {
+			pairs = append(pairs, pair{a: i, b: j, agree: 60, common: 60})
+		}
+	}
+	qs := copies(records, pairs)
+	require.Len(t, qs, 3)
+	var named []string
+	for _, q := range qs {
+		named = append(named, q.Charts...)
+	}
+	require.Equal(t, []string{"a", "b", "c", "d"}, slices.Compact(slices.Sorted(slices.Values(named))))
 }
