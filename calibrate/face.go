@@ -79,11 +79,11 @@ type Face struct {
 	Warp Warp
 	Hour Hour
 
-	Method         string  // how it was fitted, in words, for findings.json
-	RingResidualMM float64 // rms of circle crossings
-	ArcResidualS   float64 // rms of arc crossings, seconds of chart time at mid-scale
-	Left           []Residual
-	UMM            float64 // standard uncertainty (mm, each direction) of a printed point, from what the fit leaves in cells of crossings
+	Method         string     // how it was fitted, in words, for findings.json
+	RingResidualMM float64    // rms of circle crossings
+	ArcResidualS   float64    // rms of arc crossings, seconds of chart time at mid-scale
+	Left           []Residual // what the map leaves, part by part
+	UMM            float64    // standard uncertainty (mm, each direction) of a printed point, from what the fit leaves in cells of crossings
 }
 
 // Residual is by how much (mm) the print, mean over a small part of the face about (X, Y) in the print's plane, lies

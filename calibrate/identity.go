@@ -334,7 +334,7 @@ func (t *fitted) arcsEnd(f *form.Form, end, gap float64) (beyond, inside float64
 func (t *fitted) swell(inner, outer float64) (plain, bulge float64) {
 	inv, ok := invert(t.warp.H)
 	if !ok {
-		return 0, 0
+		return math.Inf(1), math.Inf(1) // what cannot be looked at does not stand
 	}
 	const n, around = 12, 36
 	var r, v [n]float64
@@ -355,7 +355,7 @@ func (t *fitted) swell(inner, outer float64) (plain, bulge float64) {
 	a, err := line.Solve()
 	b, err2 := cube.Solve()
 	if err != nil || err2 != nil {
-		return 0, 0
+		return math.Inf(1), math.Inf(1)
 	}
 	for i := range n {
 		u := r[i] / outer

@@ -40,6 +40,12 @@ func TestNearRelatives(t *testing.T) {
 			fit, err := fitForm(context.Background(), found, f)
 			require.NoError(t, err)
 			assert.Nil(t, fit.contradicted(f))
+			relative := func(change func(f *form.Form)) *form.Form {
+				near := *f
+				near.Rings = append([]form.Ring(nil), f.Rings...)
+				change(&near)
+				return &near
+			}
 			for name, change := range map[string]func(f *form.Form){
 				"circles half as many":                             func(f *form.Form) { f.MinorRing *= 2 },
 				"circles twice as many":                            func(f *form.Form) { f.MinorRing /= 2 },
@@ -57,22 +63,19 @@ func TestNearRelatives(t *testing.T) {
 				"half the turn with as many arcs":                  func(f *form.Form) { f.RotationHours /= 2; f.TimeArcs.EveryMinutes /= 2 },
 				"twice the turn with as many arcs":                 func(f *form.Form) { f.RotationHours *= 2; f.TimeArcs.EveryMinutes *= 2 },
 			} {
-				near := *f
-				near.Rings = append([]form.Ring(nil), f.Rings...)
-				change(&near)
+				near := relative(change)
 				moved := *fit // an arc's angle counts from where it meets the outermost circle
 				moved.warp, err = fit.warp.turn(f.Lag(near.Outer()))
 				require.NoError(t, err)
-				assert.NotNil(t, moved.contradicted(&near), name)
+				assert.NotNil(t, moved.contradicted(near), name)
 			}
 			if c.look.Grey || c.look.Bilevel != "" { // circles taken for their neighbours, and the sheet bent to suit
 				for _, k := range []float64{-1, 1} {
-					near := *f
-					near.Rings = append([]form.Ring(nil), f.Rings...)
-					for i := range near.Rings {
-						near.Rings[i].RadiusMM += k * newPattern(f).spacing()
-					}
-					_, err := fitForm(context.Background(), found, &near)
+					_, err := fitForm(context.Background(), found, relative(func(near *form.Form) {
+						for i := range near.Rings {
+							near.Rings[i].RadiusMM += k * newPattern(f).spacing()
+						}
+					}))
 					refused(t, err)
 				}
 			}

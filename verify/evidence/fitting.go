@@ -1,7 +1,6 @@
 package evidence
 
 import (
-	"fmt"
 	"image"
 	"io"
 	"math"
@@ -36,11 +35,7 @@ func Fitting(w io.Writer, in Input, refused string) error {
 	o.legend()
 	y := float64(o.c.pic.Height) - side - 4.2*row
 	o.c.fill(0, y-0.7*row, o.w, float64(o.c.pic.Height), paper)
-	head := "Close-ups: print as scanned, the fit as dashes."
-	if len(in.Face.Left) > 0 {
-		head = fmt.Sprintf("Bars: what the fit leaves, %.0f times as long. ", magnified) + head
-	}
-	for _, words := range append([]string{head}, in.leftWords()...) {
+	for _, words := range append([]string{fittingWords(len(in.Face.Left) > 0)}, in.leftWords()...) {
 		o.c.text(o.plain, point{18, y}, 0, words, ink)
 		y += row
 	}
@@ -112,22 +107,15 @@ func (in *Input) leftWords() []string {
 		if n == 0 {
 			continue
 		}
-		name, unit := "Circles (blue bars)", "°"+f.Unit
+		name, unit := circleBars, unitWords(f.Unit)
 		if arc {
-			name, unit = "Time arcs (orange bars)", "s"
+			name, unit = arcBars, "s"
 		}
 		r := math.Hypot(worst.X, worst.Y)
-		out = append(out, fmt.Sprintf("%s: %.3f mm rms, %s %s; worst part %.3f mm, %s %s, at %s", name, math.Sqrt(sum/n),
-			number(math.Sqrt(sum2/n), 2), unit, math.Abs(worst.MM), number(worst2, 2), unit,
+		out = append(out, residualWords(name, unit, math.Sqrt(sum/n), math.Sqrt(sum2/n), math.Abs(worst.MM), worst2,
 			in.spotWords(f.Hours(math.Atan2(worst.Y, worst.X), r), r)))
 	}
 	return out
-}
-
-// spotWords name a place on the print by its hour and temperature.
-func (in *Input) spotWords(hours, radius float64) string {
-	f := in.Face.Form
-	return "hour " + strings.TrimSuffix(in.hourLabel(hours), " h") + ", " + fixedNumber(f.Temperature(radius), 1) + " " + unitWords(f.Unit)
 }
 
 // closeUp draws a small part of the scan, much enlarged, at the canvas's pixel (x, y), with every circle and arc of the fit in dashes.
@@ -163,7 +151,7 @@ func (o *overlay) closeUp(hours, radius float64, x, y, side int) error {
 
 // refusal writes across the top that and why the fit was refused.
 func (o *overlay) refusal(words string) {
-	lines := []string{"REFUSED:"}
+	lines := []string{refusedWord}
 	for _, word := range strings.Fields(words) {
 		if last := &lines[len(lines)-1]; o.bold.width(*last+" "+word) < 0.95*o.w {
 			*last += " " + word

@@ -22,6 +22,10 @@ const (
 	legendLegal = "legal temperature"
 	legendMark  = "explained in the report"
 
+	circleBars  = "Circles (blue bars)"
+	arcBars     = "Time arcs (orange bars)"
+	refusedWord = "REFUSED:"
+
 	legendHold       = "hold"
 	legendIndicating = "indicating thermometer, written"
 	legendAirspace   = "airspace, written"
@@ -34,6 +38,25 @@ const (
 )
 
 func legendFitted(unit string) string { return "print as fitted, hours and " + unitWords(unit) }
+
+func fittingWords(bars bool) string {
+	const closer = "Close-ups: print as scanned, the fit as dashes."
+	if !bars {
+		return closer
+	}
+	return fmt.Sprintf("Bars: what the fit leaves, %.0f times as long. ", magnified) + closer
+}
+
+// residualWords tell the rms of circles or arcs and the worst of their parts, in mm and in the unit.
+func residualWords(name, unit string, mm, v, worstMM, worst float64, at string) string {
+	return fmt.Sprintf("%s: %.3f mm rms, %s %s; worst part %.3f mm, %s %s, at %s", name, mm, number(v, 2), unit, worstMM, number(worst, 2), unit, at)
+}
+
+// spotWords name a place on the print by its hour and temperature.
+func (in *Input) spotWords(hours, radius float64) string {
+	f := in.Face.Form
+	return "hour " + strings.TrimSuffix(in.hourLabel(hours), " h") + ", " + fixedNumber(f.Temperature(radius), 1) + " " + unitWords(f.Unit)
+}
 
 func legalWords(t float64, unit string) string {
 	return "legal " + number(t, 1) + " " + unitWords(unit)
