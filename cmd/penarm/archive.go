@@ -348,16 +348,13 @@ func listCharts(cmd *cobra.Command, l *ledger.Ledger, f ledger.Filter, asJSON, a
 }
 
 func listQuestions(cmd *cobra.Command, l *ledger.Ledger, asJSON, asCSV bool) error {
-	all, err := l.Questions(cmd.Context())
-	if err != nil {
+	all := []ledger.Question{}
+	if err := l.EachQuestion(cmd.Context(), func(q ledger.Question) error { all = append(all, q); return nil }); err != nil {
 		return err
 	}
 	w := cmd.OutOrStdout()
 	switch {
 	case asJSON:
-		if all == nil {
-			all = []ledger.Question{}
-		}
 		return indented(w, struct {
 			Schema    string            `json:"schema"`
 			Questions []ledger.Question `json:"questions"`

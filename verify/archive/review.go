@@ -143,6 +143,7 @@ func RunReview(ctx context.Context, r Review) (Summary, error) {
 	if v.err != nil {
 		return s, v.err
 	}
+	v.known = nil // what follows needs its room
 	s.Questions, err = v.close(keep)
 	return s, err
 }

@@ -34,12 +34,10 @@ const day = "2006-01-02"
 func Ask(records []ledger.Record, plants []ledger.Plant, today time.Time) []ledger.Question {
 	records = slices.Clone(records)
 	slices.SortFunc(records, func(a, b ledger.Record) int { return cmp.Compare(a.Name, b.Name) })
-	var out []ledger.Question
-	pairs := sameTraces(records)
-	out = append(out, copies(records, pairs)...)
+	out, first := copies(records, sameTraces(records))
 	recorders := grouped(records, func(r ledger.Record) string { return r.Recorder })
 	for _, g := range recorders {
-		out = append(out, overlaps(g, records, pairs)...)
+		out = append(out, overlaps(g, first)...)
 	}
 	for _, g := range recorders {
 		out = append(out, missingDays(g)...)
@@ -115,10 +113,10 @@ func label(r ledger.Record) string {
 	return r.Name + " (" + strings.Join(s, ", ") + ")"
 }
 
-// copies words the pairs of charts with one trace, those of a group as one pair less than it has charts.
-func copies(records []ledger.Record, pairs []pair) []ledger.Question {
-	var out []ledger.Question
-	// Of many copies each is asked about once, not with every other: groups are trees of charts.
+// copies words the pairs of charts with one trace. Of many copies of one chart each is
+// asked about once, not with every other, and by the pair that tells most. first gives
+// the first chart of all that show the same trace, of those that have copies.
+func copies(records []ledger.Record, pairs []pair) (out []ledger.Question, first map[string]string) {
 	above := map[int]int{}
 	top := func(i int) int {
 		for {
@@ -129,38 +127,46 @@ func copies(records []ledger.Record, pairs []pair) []ledger.Question {
 			i = j
 		}
 	}
-	for _, p := range pairs {
-		a, b := records[p.a], records[p.b]
-		i, j := top(p.a), top(p.b)
-		if i == j {
-			continue
+	for _, differ := range []struct {
+		words string
+		on    func(a, b ledger.Record) bool
+	}{
+		{" under two recorders: is one a copy, or is a recorder misnamed?", func(a, b ledger.Record) bool { return unlike(a.Recorder, b.Recorder) }},
+		{" under two dates: is one a copy, or was it filed under a wrong date?", func(a, b ledger.Record) bool { return unlike(a.Date, b.Date) }},
+		{": is one a copy, or was one chart scanned twice?", func(a, b ledger.Record) bool { return true }},
+	} {
+		for _, p := range pairs {
+			a, b := records[p.a], records[p.b]
+			i, j := top(p.a), top(p.b)
+			if i == j || !differ.on(a, b) {
+				continue
+			}
+			above[max(i, j)] = min(i, j)
+			q := ledger.Question{
+				Kind: SameTrace, Plant: a.Plant, Subject: a.Recorder, Charts: []string{a.Name, b.Name},
+				Question: fmt.Sprintf("%s and %s show the same trace%s", label(a), label(b), differ.words),
+				Evidence: fmt.Sprintf("%d of %d common minutes agree within %.1f °F", p.agree, p.common, tolerance/10.0),
+			}
+			if a.SHA256 == b.SHA256 {
+				q.Evidence += "; the two files are the same to the last byte"
+			}
+			out = append(out, q)
 		}
-		above[max(i, j)] = min(i, j)
-		q := ledger.Question{Kind: SameTrace, Plant: a.Plant, Subject: a.Recorder, Charts: []string{a.Name, b.Name}}
-		q.Evidence = fmt.Sprintf("%d of %d common minutes agree within %.1f °F", p.agree, p.common, tolerance/10.0)
-		if a.SHA256 == b.SHA256 {
-			q.Evidence += "; the two files are the same to the last byte"
-		}
-		switch {
-		case a.Recorder != b.Recorder && a.Recorder != "" && b.Recorder != "":
-			q.Question = fmt.Sprintf("%s and %s show the same trace under two recorders: is one a copy, or is a recorder misnamed?", label(a), label(b))
-		case a.Date != b.Date && a.Date != "" && b.Date != "":
-			q.Question = fmt.Sprintf("%s and %s show the same trace under two dates: is one a copy, or was it filed under a wrong date?", label(a), label(b))
-		default:
-			q.Question = fmt.Sprintf("%s and %s show the same trace: is one a copy, or was one chart scanned twice?", label(a), label(b))
-		}
-		out = append(out, q)
 	}
-	return out
+	first = map[string]string{}
+	for i := range above {
+		j := top(i)
+		first[records[i].Name], first[records[j].Name] = records[j].Name, records[j].Name
+	}
+	return out, first
 }
 
-// overlaps: one recorder writes one chart at a time.
-func overlaps(g group, records []ledger.Record, pairs []pair) []ledger.Question {
-	same := map[[2]string]bool{}
-	for _, p := range pairs {
-		same[[2]string{records[p.a].Name, records[p.b].Name}] = true
-		same[[2]string{records[p.b].Name, records[p.a].Name}] = true
-	}
+// unlike says whether two words that are there differ.
+func unlike(a, b string) bool { return a != b && a != "" && b != "" }
+
+// overlaps: one recorder writes one chart at a time. first is as copies gives it: copies
+// of one chart do not overlap with each other, and only one of them with another chart.
+func overlaps(g group, first map[string]string) []ledger.Question {
 	var timed []ledger.Record
 	for _, r := range g.charts {
 		if dated(r) {
@@ -168,6 +174,7 @@ func overlaps(g group, records []ledger.Record, pairs []pair) []ledger.Question 
 		}
 	}
 	slices.SortStableFunc(timed, func(a, b ledger.Record) int { return a.From.Compare(b.From) })
+	asked := map[[2]string]bool{}
 	var out []ledger.Question
 	for i, a := range timed {
 		for _, b := range timed[i+1:] {
@@ -178,11 +185,14 @@ func overlaps(g group, records []ledger.Record, pairs []pair) []ledger.Question 
 			if b.To.Before(end) {
 				end = b.To
 			}
+			of := [2]string{cmp.Or(first[a.Name], a.Name), cmp.Or(first[b.Name], b.Name)}
+			slices.Sort(of[:])
 			// Charts are changed within minutes, and a written start may be 15 min off.
 			common := end.Sub(b.From)
-			if common <= 15*time.Minute || same[[2]string{a.Name, b.Name}] {
+			if common <= 15*time.Minute || of[0] == of[1] || asked[of] {
 				continue
 			}
+			asked[of] = true
 			out = append(out, g.ask(Overlap,
 				fmt.Sprintf("%s and %s overlap in time on recorder %s, which writes one chart at a time: which of the two dates or recorders is wrong?", label(a), label(b), g.subject),
 				fmt.Sprintf("%.0f min in common, %s to %s", common.Minutes(), b.From.Format("2006-01-02 15:04"), end.Format("15:04")), a.Name, b.Name))

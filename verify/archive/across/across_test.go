@@ -323,11 +323,33 @@ func TestManyCopiesAreAskedAboutOnceEach(t *testing.T) {
 			pairs = append(pairs, pair{a: i, b: j, agree: 60, common: 60})
 		}
 	}
-	qs := copies(records, pairs)
+	qs, first := copies(records, pairs)
 	require.Len(t, qs, 3)
 	var named []string
 	for _, q := range qs {
 		named = append(named, q.Charts...)
 	}
 	require.Equal(t, []string{"a", "b", "c", "d"}, slices.Compact(slices.Sorted(slices.Values(named))))
+	require.Equal(t, map[string]string{"a": "a", "b": "a", "c": "a", "d": "a"}, first)
+
+	// The pair that tells most is asked about, whatever the order.
+	records[1].Recorder, records[3].Recorder = "R1", "R2"
+	qs, _ = copies(records, pairs)
+	require.Len(t, qs, 3)
+	require.Contains(t, qs[0].Question, "b (R1) and d (R2) show the same trace under two recorders")
+}
+
+// Copies of one chart are one chart where time is concerned.
+func TestCopiesOverlapOnceWithAnotherChart(t *testing.T) {
+	from := time.Date(2026, 3, 4, 7, 0, 0, 0, time.UTC)
+	var g group
+	for _, n := range []string{"a", "b", "c", "d"} {
+		g.charts = append(g.charts, ledger.Record{Name: n, Date: "2026-03-04", From: from, To: from.Add(2 * time.Hour)})
+	}
+	qs := overlaps(g, map[string]string{"a": "a", "c": "a"})
+	var named [][]string
+	for _, q := range qs {
+		named = append(named, q.Charts)
+	}
+	require.Equal(t, [][]string{{"a", "b"}, {"a", "d"}, {"b", "d"}}, named)
 }

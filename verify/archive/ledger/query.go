@@ -192,19 +192,19 @@ func (l *Ledger) Plants(ctx context.Context) ([]Plant, error) {
 	return out, err
 }
 
-// Questions gives what the last run put.
-func (l *Ledger) Questions(ctx context.Context) ([]Question, error) {
-	var out []Question
-	err := l.each(ctx, `SELECT kind, plant, subject, question, evidence, charts FROM questions ORDER BY position`, func(rows *sql.Rows) error {
+// EachQuestion calls f with every question that the last run put, until f gives an error.
+func (l *Ledger) EachQuestion(ctx context.Context, f func(Question) error) error {
+	return l.each(ctx, `SELECT kind, plant, subject, question, evidence, charts FROM questions ORDER BY position`, func(rows *sql.Rows) error {
 		var q Question
 		var charts []byte
 		if err := rows.Scan(&q.Kind, &q.Plant, &q.Subject, &q.Question, &q.Evidence, &charts); err != nil {
 			return err
 		}
-		out = append(out, q)
-		return json.Unmarshal(charts, &out[len(out)-1].Charts)
+		if err := json.Unmarshal(charts, &q.Charts); err != nil {
+			return err
+		}
+		return f(q)
 	})
-	return out, err
 }
 
 func (l *Ledger) each(ctx context.Context, query string, f func(*sql.Rows) error) error {

@@ -12,6 +12,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"time"
 
 	"penarm/verify/archive/ledger"
@@ -26,12 +28,37 @@ var mark = []byte("<!-- data -->")
 // head is what the page says of the whole.
 type head struct {
 	Date      string            `json:"date"`
+	Asked     []asked           `json:"asked"`
 	Questions []ledger.Question `json:"questions"`
-	Traces    map[string][]any  `json:"traces"` // of the charts asked about: °F a minute, null where there is no ink
+	Traces    map[string]line   `json:"traces"` // of the charts to be compared
 }
 
-// drawn is for how many questions at most the traces are drawn, which keeps the page small.
-const drawn = 400
+// asked is how many questions of a kind there are, in the order of the ledger.
+type asked struct {
+	Kind  string `json:"kind"`
+	Count int    `json:"count"`
+}
+
+// shown is how many questions of a kind are on the page; the others are in the ledger.
+const shown = 300
+
+// line is a trace as the page has it: °F a minute, null where there is no ink.
+type line ledger.Trace
+
+func (l line) MarshalJSON() ([]byte, error) {
+	b := []byte{'['}
+	for i, v := range l {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		if v == ledger.NoInk {
+			b = append(b, "null"...)
+		} else {
+			b = strconv.AppendFloat(b, float64(v)/10, 'f', -1, 64)
+		}
+	}
+	return append(b, ']'), nil
+}
 
 // row is a chart as the page has it; short keys, for there are thousands.
 type row struct {
@@ -66,17 +93,11 @@ func Write(ctx context.Context, path string, l *ledger.Ledger, today time.Time) 
 // name or note can end the script element that holds it.
 func write(ctx context.Context, w io.Writer, l *ledger.Ledger, today time.Time) error {
 	before, after, _ := bytes.Cut(template, mark)
-	h := head{Date: today.Format("2006-01-02")}
-	var err error
-	if h.Questions, err = l.Questions(ctx); err != nil {
+	h, err := heading(ctx, l)
+	if err != nil {
 		return err
 	}
-	if h.Questions == nil {
-		h.Questions = []ledger.Question{}
-	}
-	if h.Traces, err = traces(ctx, l, h.Questions); err != nil {
-		return err
-	}
+	h.Date = today.Format("2006-01-02")
 	enc := json.NewEncoder(w)
 	if _, err := w.Write(before); err != nil {
 		return err
@@ -109,28 +130,34 @@ func write(ctx context.Context, w io.Writer, l *ledger.Ledger, today time.Time) 
 	return err
 }
 
-// traces gives the lines of the charts that are to be compared with each other.
-func traces(ctx context.Context, l *ledger.Ledger, questions []ledger.Question) (map[string][]any, error) {
-	out := map[string][]any{}
-	for _, q := range questions[:min(drawn, len(questions))] {
+// heading reads the questions and the lines of the charts that are to be compared with each other.
+func heading(ctx context.Context, l *ledger.Ledger) (head, error) {
+	h := head{Asked: []asked{}, Questions: []ledger.Question{}, Traces: map[string]line{}}
+	err := l.EachQuestion(ctx, func(q ledger.Question) error {
+		i := slices.IndexFunc(h.Asked, func(a asked) bool { return a.Kind == q.Kind })
+		if i < 0 {
+			i = len(h.Asked)
+			h.Asked = append(h.Asked, asked{Kind: q.Kind})
+		}
+		if h.Asked[i].Count++; h.Asked[i].Count <= shown {
+			h.Questions = append(h.Questions, q)
+		}
+		return nil
+	})
+	for _, q := range h.Questions {
+		if err != nil {
+			break
+		}
+		if q.Kind != "same trace" && q.Kind != "overlap" {
+			continue
+		}
 		for _, name := range q.Charts {
-			if _, ok := out[name]; ok || q.Kind != "same trace" && q.Kind != "overlap" {
-				continue
+			var t ledger.Trace
+			if t, err = l.Trace(ctx, name); err != nil {
+				break
 			}
-			t, err := l.Trace(ctx, name)
-			if err != nil {
-				return nil, err
-			}
-			line := []any{}
-			for _, v := range t {
-				if v == ledger.NoInk {
-					line = append(line, nil)
-				} else {
-					line = append(line, float64(v)/10)
-				}
-			}
-			out[name] = line
+			h.Traces[name] = line(t)
 		}
 	}
-	return out, nil
+	return h, err
 }

@@ -43,7 +43,11 @@ func ledgerOf(t *testing.T, n int) *ledger.Ledger {
 	}
 	charts[0].Name, charts[0].Decided = "north/</script><b id=bad>#?%\n", `<img src=x onerror="document.title='bad'"><!-- data -->`
 	require.NoError(t, l.Put(ctx, ledger.Scan{Name: "s", File: "/s"}, charts))
-	require.NoError(t, l.PutQuestions(ctx, []ledger.Question{{Kind: "same trace", Question: "are <i>these</i> one?", Charts: []string{charts[0].Name, charts[1].Name}}}))
+	qs := []ledger.Question{{Kind: "same trace", Question: "are <i>these</i> one?", Charts: []string{charts[0].Name, charts[1].Name}}}
+	for range 302 {
+		qs = append(qs, ledger.Question{Kind: "no chart", Question: "where is it?"})
+	}
+	require.NoError(t, l.PutQuestions(ctx, qs))
 	return l
 }
 
@@ -66,7 +70,11 @@ func TestThePageHoldsEveryChartAndNoForeignMarkup(t *testing.T) {
 	_, data, _ := strings.Cut(text, `id="data">`)
 	data, _, _ = strings.Cut(data, "</script>")
 	var all struct {
-		Head   head  `json:"head"`
+		Head struct {
+			Asked     []asked           `json:"asked"`
+			Questions []ledger.Question `json:"questions"`
+			Traces    map[string][]any  `json:"traces"`
+		} `json:"head"`
 		Charts []row `json:"charts"`
 	}
 	require.NoError(t, json.Unmarshal([]byte(data), &all))
@@ -75,6 +83,8 @@ func TestThePageHoldsEveryChartAndNoForeignMarkup(t *testing.T) {
 		all.Charts[0].Verdict, all.Charts[1].Verdict, all.Charts[2].Verdict, all.Charts[3].Verdict, all.Charts[4].Verdict})
 	require.Equal(t, []string{"hold"}, all.Charts[0].Checks)
 	require.Equal(t, []any{70.0, nil, 145.0}, all.Head.Traces["north/0001"])
+	require.Equal(t, []asked{{"same trace", 1}, {"no chart", 302}}, all.Head.Asked)
+	require.Len(t, all.Head.Questions, 301, "300 of a kind")
 }
 
 func TestAnEmptyLedgerIsAPageToo(t *testing.T) {
@@ -102,6 +112,7 @@ said.push(list.length, list.every(c => c.v === "fail" && c.r === "R0" && c.d.sta
 $("f-text").value = "no such"; $("f-text").oninput(); said.push(list.length);
 document.querySelector("#filters button").click(); said.push(list.length);
 dispatchEvent(new Event("beforeprint")); said.push(document.querySelectorAll(".chart").length);
+said.push($("questions").querySelector("h2").textContent, document.querySelectorAll(".ask").length, $("questions").lastChild.lastChild.textContent);
 said.push(document.querySelector(".chart a").getAttribute("href"), byName.get("north/0001") ? 1 : 0);
 document.body.replaceChildren(JSON.stringify(said));
 </script></body>`
@@ -118,6 +129,7 @@ document.body.replaceChildren(JSON.stringify(said));
 	require.NoError(t, json.Unmarshal([]byte(strings.TrimSpace(strings.ReplaceAll(said, "&amp;", "&"))), &got), said)
 	// January on R0 are the i of 0 to 4999 that 12 divides: 417, which all fail.
 	require.Equal(t, []any{5000.0, 60.0, 0.0, 417.0, true, "417 of 5000, worst first", 0.0, 5000.0, 5000.0}, got[:9])
-	require.Regexp(t, `^charts/north/[0-9]{4}/report\.pdf$|^charts/north/.*overlay\.jpg$`, got[9])
-	require.Equal(t, 1.0, got[10])
+	require.Equal(t, []any{"303 questions that no single chart shows", 301.0, "and 2 more, in the ledger"}, got[9:12])
+	require.Regexp(t, `^charts/north/[0-9]{4}/report\.pdf$|^charts/north/.*overlay\.jpg$`, got[12])
+	require.Equal(t, 1.0, got[13])
 }
