@@ -23,10 +23,11 @@ const (
 	restMM        = 0.15      // nearer than this to the ends of the scale the pen rests on its stop
 	courseS       = 10.0      // between knots of a course, seconds
 	courseMM      = 0.6       // of line that a knot averages
-	wanderMin     = 6.0       // windows in which a line's restlessness is measured, minutes
+	wobbleMM      = 0.6       // of line between independent looks at a pen's wobble
+	calmLeft      = 0.005     // mm that calibration and pixels leave beside the wobble, however long a block
+	calmLooks     = 3.0       // independent looks at the line beside a stretch, at least
 	besideMin     = 30.0      // as far before and after a stretch
 	besideMM      = 1.0       // and as near its temperature
-	habitMin      = 2.0       // a vat's temperature forgets itself within about this; common practice, no source
 	calmBoth      = 12.0      // the same where two pens are asked: more stretches to choose from
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
 	blotTimes     = 2.0       // ink this many times wider than the line's
@@ -41,6 +42,9 @@ const (
 	blankShare    = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
 	roundInk      = 0.9       // share of a line round the whole turn that is inked
 )
+
+// calmBlocks are the times over which a line's restlessness is looked at: 1, 2 and 4 minutes, in knots of a course.
+var calmBlocks = []int{6, 12, 24}
 
 // turnedEvents lists where the chart was turned.
 func (t *tracer) turnedEvents(at func(pen int, hours float64) time.Time) {
@@ -197,36 +201,45 @@ func (c *course) scatter(a, b int) (mean, sd float64) {
 	return m, math.Sqrt(math.Max(0, (c.sq[b]-c.sq[a])/n-m*m))
 }
 
-// wander is the median over windows of wanderMin within [a, b) of the scatter about a straight line: how
-// restless the pen is, whatever its trend. Only windows within band mm of level count. NaN for fewer than two windows' length.
-func (c *course) wander(a, b int, level, band float64) float64 {
-	w := int(wanderMin * 60 / courseS)
+// restless gives the variance of a line about its own trend, mm², over [a, b), as blocks of so many knots
+// show it: the second difference of three in a row, scaled so that white noise in the blocks has twice their
+// variance. Only what lies within band mm of level counts. looks is how many independent ones that is.
+// robust: by the median of the sizes where that is less than by their squares.
+func (c *course) restless(a, b, block int, level, band float64, robust bool) (variance, looks float64) {
 	var all []float32
-	for i := max(0, a); i+w <= min(len(c.r), b); i += w / 6 {
-		m, sd := c.scatter(i, i+w)
-		if math.IsNaN(m) {
+	sum := 0.0
+	every := max(1, block/2)
+	for i := max(0, a); i+3*block <= min(len(c.r), b); i += every {
+		var m [3]float64
+		ok := true
+		for k := range m {
+			mean, _ := c.scatter(i+k*block, i+(k+1)*block)
+			m[k] = mean + c.base
+			ok = ok && !math.IsNaN(mean)
+		}
+		for k := i; ok && k < i+3*block; k++ {
+			ok = math.Abs(c.r[k]-level) <= band
+		}
+		if !ok {
 			continue
 		}
-		var sxy, far float64
-		for k := range w {
-			sxy += (float64(k) - float64(w-1)/2) * c.r[i+k]
-			far = math.Max(far, math.Abs(c.r[i+k]-level))
-		}
-		if far > band {
-			continue
-		}
-		x2 := float64(w*(w*w-1)) / 12
-		all = append(all, float32(math.Sqrt(math.Max(0, sd*sd-sxy*sxy/x2/float64(w)))))
+		d := (m[0] - 2*m[1] + m[2]) / math.Sqrt(3)
+		all, sum = append(all, float32(math.Abs(d))), sum+d*d
 	}
-	if len(all) < 7 {
-		return math.NaN()
+	if len(all) < 2 {
+		return 0, 0
 	}
-	return float64(median(all))
+	variance = sum / float64(len(all))
+	if robust {
+		sd := 1.4826 * float64(median(all))
+		variance = math.Min(variance, sd*sd)
+	}
+	return variance, float64(len(all)*every) / float64(2*block)
 }
 
 // calm is the log likelihood ratio that [a, b) was drawn while the paper moved and the pen stood,
-// against the restlessness that the same line shows at this temperature just before and after.
-func (c *course) calm(a, b int, ragged float64) float64 {
+// against the restlessness that the same line shows at this temperature just before and after, whichever side is the calmer.
+func (c *course) calm(a, b int, ragged, mmS float64) float64 {
 	level, sd := c.scatter(a, b)
 	if math.IsNaN(sd) {
 		return math.Inf(-1)
@@ -234,18 +247,44 @@ func (c *course) calm(a, b int, ragged float64) float64 {
 	level += c.base
 	far := int(besideMin * 60 / courseS)
 	guard := int(60 / courseS)
-	within := math.Max(c.wander(a, b, level, besideMM), ragged/2)
-	beside := math.NaN()
-	for _, w := range []float64{c.wander(a-far, a-guard, level, besideMM), c.wander(b+guard, b+far, level, besideMM)} {
-		if !(w < beside) && !math.IsNaN(w) {
-			beside = w
+	odds := math.Inf(1)
+	for _, side := range [][2]int{{a - far, a - guard}, {b + guard, b + far}} {
+		sum, most := 0.0, 0.0
+		for _, block := range calmBlocks {
+			n := float64(block) * courseS * mmS / wobbleMM // independent looks at the wobble in a block
+			noise := 2 * (ragged*ragged/math.Max(1, n) + calmLeft*calmLeft)
+			in, ni := c.restless(a, b, block, level, besideMM, false)
+			out, no := c.restless(side[0], side[1], block, level, besideMM, true)
+			if ni < 0.5 || no < 0.5 {
+				continue
+			}
+			most = math.Max(most, no)
+			// Rereading differs from chart to chart: what is left may be up to half as much more.
+			noise = math.Max(noise, math.Min(in, 1.5*noise))
+			in = math.Max(in, 0.7*noise) // no credit for being calmer than any reading is
+			if out <= noise {
+				sum -= ni / 2 * math.Log(math.Max(1, in/noise))
+				continue
+			}
+			sum += stillOdds(in*ni, ni, out*no, no, noise)
+		}
+		if most >= calmLooks {
+			odds = math.Min(odds, sum)
 		}
 	}
-	if math.IsNaN(beside) || math.IsNaN(within) || beside <= within {
+	if math.IsInf(odds, 1) {
 		return 0
 	}
-	q := beside / within
-	return float64(b-a) * courseS / 60 / habitMin * (math.Log(q) - 0.5*(1-1/(q*q)))
+	return odds
+}
+
+// stillOdds is the log odds that a sum of n squares has the given variance each, against the one that m others
+// with their sum have: χ² against F, the ratio of two χ² (for m others whose own variance is not known).
+func stillOdds(squares, n, others, m, variance float64) float64 {
+	gamma := func(x float64) float64 { g, _ := math.Lgamma(x); return g }
+	still := -squares/(2*variance) - n/2*math.Log(2*variance) - gamma(n/2)
+	moved := m/2*math.Log(others) - (n+m)/2*math.Log(squares+others) + gamma((n+m)/2) - gamma(n/2) - gamma(m/2)
+	return still - moved
 }
 
 // exact is the scatter, mm, that a line of one temperature shows by its raggedness and by what calibration leaves.
@@ -311,7 +350,8 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 			if r := c.r[p[0]]; r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
 				continue // the pen rests on its stop
 			}
-			odds, least := c.calm(p[0], p[1], l.ragged), calmOdds
+			mmS := t.form.MMPerSecond(c.r[p[0]])
+			odds, least := c.calm(p[0], p[1], l.ragged, mmS), calmOdds
 			for j, d := range courses {
 				if j == i || d == nil {
 					continue
@@ -326,7 +366,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				case sd > 2*exact(t.lines[j].ragged):
 					odds = math.Inf(-1)
 				default:
-					odds += d.calm(a+trim, b-trim, t.lines[j].ragged)
+					odds += d.calm(a+trim, b-trim, t.lines[j].ragged, mmS)
 					least = calmBoth
 				}
 			}

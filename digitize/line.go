@@ -22,6 +22,11 @@ const (
 	rimVertices  = 20   // 1.6 mm at the end of an inked run
 	keepMM       = 6.0  // an inked run this long is the pen's wherever it lies
 	keepHours    = 0.75 // shorter ones only this near to another
+	smoothMM     = 0.15 // standard deviation of what takes the raggedness off
+	wobbleHalf   = 18   // vertices, ±1.4 mm: twice the length of a pen's wobble
+	// A parabola follows part of the wobble itself: at its middle it takes 9/(4n) of the variance, n the
+	// independent looks in the window, about eight for a wobble of 0.35 mm to either side.
+	wobbleTaken = 1.18
 )
 
 // vertex is one point of a traced line.
@@ -50,6 +55,7 @@ type line struct {
 	width  float64 // standard deviation of the stroke's profile, mm
 	ragged float64 // rms wobble of this line about its own smooth course, mm
 	left   float64 // what smoothing leaves of it
+	unseen float64 // rms of the vat's own unrest that is too quick for a stroke of this width to show, mm
 	pen    *stroke // its profile
 }
 
@@ -437,10 +443,13 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 
 // finish looks again at where other ink crosses the centred line of pen i, takes the raggedness off, and the line's edge where that is asked for.
 func (t *tracer) finish(l *line, i int) {
-	l.ragged = l.wobble()
+	l.ragged = l.wobble(nil)
 	t.disentangle(i)
-	smooth(l.v, 0.15)
-	l.left = l.wobble()
+	smooth(l.v, smoothMM)
+	l.left = l.wobble(nil)
+	if level := l.wobble(l.level); level > l.left {
+		l.unseen = math.Sqrt((level*level - l.left*l.left) * l.hidden())
+	}
 	if t.p.LowerEdge {
 		t.lower(l)
 	}
@@ -614,17 +623,33 @@ func (t *tracer) pixelMM() float64 {
 	return 2 / (math.Hypot(x1-x0, y1-y0) + math.Hypot(x2-x0, y2-y0))
 }
 
+// hidden is the share of the variance that a level line has about the parabola through its neighbourhood, by
+// which the temperature itself differs from the line's centre. A stroke shows a mean over its own width, and
+// smoothing widens that. For a Brownian course, whose variance grows by D a mm, the middle is off a mean of standard
+// deviation s by 2·s·D·∫Q² = 0.234·s·D (Q: upper tail of the normal distribution, 0 to ∞), off a parabola
+// over ±h by 2·h·D·∫((4−9t+5t³)/8)²dt = 0.0804·h·D (0 to 1). A round nib of width w has s = w/4.
+func (l *line) hidden() float64 {
+	s := math.Hypot(smoothMM, 2.355*l.width/4)
+	return 0.234 * s / (0.0804 * wobbleHalf * alongMM) / (wobbleTaken * wobbleTaken)
+}
+
+// level says whether a line runs along a circle at a vertex, or nearly so.
+func (l *line) level(i int) bool {
+	a, b := l.v[max(0, i-3)], l.v[min(len(l.v)-1, i+3)]
+	return math.Abs(math.Hypot(a.x, a.y)-math.Hypot(b.x, b.y)) < 0.3*math.Hypot(a.x-b.x, a.y-b.y)
+}
+
 // wobble takes each vertex's distance from the parabola through its
 // neighbourhood; the median of them is this pen's raggedness on this paper.
-func (l *line) wobble() float64 {
-	const half = 18 // vertices: ±1.4 mm, twice the length of a pen's wobble
-	// The parabola itself follows part of the wobble: at its middle it takes
-	// 9/(4n) of the variance, n the independent looks in the window, about eight
-	// for a wobble of 0.35 mm to either side.
-	const unseen = 1.18
+// Only the vertices that count; nil: all. Where too few do, it is 0, and 0.02 for all.
+func (l *line) wobble(counts func(i int) bool) float64 {
+	const half = wobbleHalf
 	nx, ny := normals(l.v)
 	var off []float32
 	for i := half; i < len(l.v)-half; i += 3 {
+		if counts != nil && !counts(i) {
+			continue
+		}
 		good := true
 		var s0, s2, s4, t0, t2 float64
 		for k := -half; k <= half; k++ {
@@ -642,10 +667,14 @@ func (l *line) wobble() float64 {
 			off = append(off, float32(math.Abs((s4*t0-s2*t2)/(s0*s4-s2*s2))))
 		}
 	}
-	if len(off) < 20 {
+	switch {
+	case len(off) >= 20:
+	case counts == nil:
 		return 0.02
+	default:
+		return 0
 	}
-	return unseen * 1.4826 * float64(median(off))
+	return wobbleTaken * 1.4826 * float64(median(off))
 }
 
 // settle decides where there is ink, keeps the runs that are the pen's, and
@@ -780,6 +809,9 @@ func (t *tracer) settle(l *line) {
 		}
 		fit := math.Min(0.1, p.fit)
 		alien := usual.alien(p, l.width)
+		if way := math.Hypot(c.x-a.x, c.y-a.y); way > 0 { // temperature moves a line along the radius; what it widens is seen already
+			alien = math.Max(alien, l.unseen*l.unseen*math.Max(0, 1-math.Pow((c.radius-a.radius)/way, 2)))
+		}
 		if p.weak {
 			alien = math.Max(alien, 0.15*0.15)
 		}
