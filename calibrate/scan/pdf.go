@@ -33,7 +33,7 @@ import (
 // PDFs are read by PDFium in a WebAssembly sandbox that has no files and is
 // bounded in memory and time: a hostile page costs itself, never the process.
 const (
-	pdfMemory = 200 << 20 // bytes; rendering a page that is a colour scan of 10 × 10 inches at 600 dpi takes 180 million
+	pdfMemory = 184 << 20 // bytes; rendering a page that is a colour scan of 10 × 10 inches at 600 dpi takes 180 million
 	pdfTime   = 60 * time.Second
 	pdfPoint  = 72.0 // points an inch
 	renderDPI = 300
