@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -141,6 +142,7 @@ func withPDF(data []byte, within time.Duration, f func(d document) error) (err e
 			err = e
 		}
 	}()
+	debug.FreeOSMemory() // what the last scan left: the sandbox needs the room
 	pool, err := sandboxes()
 	if err != nil {
 		return err
