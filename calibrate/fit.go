@@ -125,7 +125,11 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		}
 	}
 	if hour == HourOnChart {
-		if hours, ok := t.readHours(f); ok {
+		hours, ok, against := t.readHours(f)
+		if against != "" {
+			return nil, &Refusal{"hours", against + ": correct the file of form " + f.Form + ", or name the form it is"}
+		}
+		if ok {
 			if err := t.setZero(int(math.Round(-hours*60/f.TimeArcs.EveryMinutes)), f); err != nil {
 				return nil, err
 			}

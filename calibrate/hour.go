@@ -205,10 +205,24 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 	if err := fit.setZero(int(math.Round(steps)), f); err != nil {
 		return nil, err
 	}
+	// numerals that can be read have the last word: every hour of every chart on this form counts from here
+	read, ok, against := fit.readHours(f)
+	if against != "" {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s: correct the file, or name the blank of this form", f.Path, against)}
+	}
+	if off := math.Remainder(read, f.RotationHours); ok && math.Abs(off) > 0.5*every {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time is %s, where the blank's printed numerals say %s: correct it, or time_runs", f.Path, ref.Time, clockWords(hours+off, f.RotationHours))}
+	}
 	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f)}
 	fit.warp = fit.warp.enlarge(k)
 	b.Face = fit.face(f, HourBlank)
 	return b, nil
+}
+
+// clockWords writes printed hours of a turn as in a form's file.
+func clockWords(hours, turn float64) string {
+	m := int(math.Round(60*math.Mod(hours+turn, turn))) % int(math.Round(60*turn))
+	return fmt.Sprintf("%02d:%02d", m/60, m%60)
 }
 
 // blankPixels is the least length of the longer side to which the scan of a blank is reduced.

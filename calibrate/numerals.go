@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 	"sync"
 
 	"codeberg.org/go-fonts/dejavu/dejavusans"
@@ -18,12 +19,14 @@ import (
 // size, so the templates are only rough; what tells is that all hours of a turn
 // must fit at once.
 const (
-	numeralMM    = 0.2  // a pixel of patches and templates
-	numeralHalf  = 10.0 // of a patch along the circle
-	numeralBlur  = 1.2  // pixels
-	numeralLeast = 0.5  // correlation; where all hours fit it is 0.7 and more, where none does 0.3
-	numeralLead  = 1.12 // of the best turn over the next: 1.19 and more where right, 1.0 where nothing can be read
-	numeralPart  = 1.05 // the same in every other hour, and in the hours between
+	numeralMM       = 0.25 // a pixel of patches and templates
+	numeralHalf     = 10.0 // of a patch along the circle
+	numeralBlur     = 1.0  // pixels
+	numeralLeast    = 0.5  // correlation; where all hours fit it is 0.7 and more, where none does 0.3
+	numeralLead     = 1.12 // of the best turn over the next: 1.19 and more where right, 1.0 where nothing can be read
+	numeralPart     = 1.05 // the same in every other hour, and in the hours between
+	numeralSure     = 0.7  // correlation from which, with numeralSureLead, no other size of the numerals is tried
+	numeralSureLead = 1.15
 )
 
 // numeralFont parses the face of the templates once.
@@ -35,71 +38,172 @@ type patch struct {
 	v    []float32
 }
 
-// readHours looks for the turn at which the printed hours are where the form's
-// arcs say: hours is the printed hour at the map's present hour 0. ok is false
-// without a clear lead over every other turn.
-func (t *fitted) readHours(f *form.Form) (hours float64, ok bool) {
+// order is a way in which the hours may stand round the turn: at every so many-th of the places looked at, from
+// the one named first on, stands the hour that is step later (or, below 0, earlier) than the one at the place before.
+type order struct {
+	labels      []string // of a turn, from hour 0
+	first       int
+	every, step int
+	says        string // what it says against the form, "" for the form's own
+}
+
+// fits is how well an order fits when the hour k stands at the first place: the best mean agreement, that of every
+// other hour and of those between, and by how many heavy arcs the first hour lies beside the first place.
+type fits struct {
+	score []float64
+	part  [2][]float64
+	shift []int
+}
+
+// readHours looks for the turn at which the printed hours are where the form's arcs say: hours is the printed hour at
+// the map's present hour 0. ok is false without a clear lead over every other turn. Where the hours are clearly
+// printed in another order than the form says, against tells which.
+func (t *fitted) readHours(f *form.Form) (hours float64, ok bool, against string) {
 	n := int(math.Round(f.RotationHours))
 	if math.Abs(f.RotationHours-float64(n)) > 1e-6 || n < 4 || n > 24 || math.Mod(60, f.TimeArcs.EveryMinutes) != 0 {
-		return 0, false
+		return 0, false, ""
 	}
 	face, err := numeralFont()
 	if err != nil {
-		return 0, false
+		return 0, false, ""
 	}
-	// score[k]: the best mean agreement when the hour k is printed at position 0; odd and even positions apart
-	score, part := make([]float64, n), [2][]float64{make([]float64, n), make([]float64, n)}
+	var own, other []order
+	for _, labels := range hourLabels(f, n) {
+		own = append(own, order{labels, 0, 1, 1, ""}, order{labels, 0, 1, -1, "the printed hours run the other way than time_runs says"})
+	}
+	says := "the printed hours are those of %d hours a turn, not of rotation_hours"
+	if n <= 12 {
+		for _, labels := range hourLabels(f, 2*n) {
+			other = append(other, order{labels, 0, 1, 2, fmt.Sprintf(says, 2*n)}, order{labels, 0, 1, -2, fmt.Sprintf(says, 2*n)})
+		}
+	} else if n%2 == 0 {
+		for _, labels := range hourLabels(f, n/2) {
+			for first := range 2 {
+				other = append(other, order{labels, first, 2, 1, fmt.Sprintf(says, n/2)}, order{labels, first, 2, -1, fmt.Sprintf(says, n/2)})
+			}
+		}
+	}
+	// of the form's own ways of printing hours the best at every turn, and the same backwards
+	merge := func(read []fits) (as, back fits) {
+		for i := 0; i < len(read); i += 2 {
+			as.better(read[i])
+			back.better(read[i+1])
+		}
+		return as, back
+	}
+	read := t.fitHours(f, n, face, own, func(read []fits) bool {
+		as, back := merge(read)
+		k := as.best()
+		return as.score[k] >= numeralSure && as.leads(numeralSureLead, k, as, k) && as.leads(numeralSureLead, k, back, -1)
+	})
+	as, back := merge(read)
+	if k := as.best(); as.leads(numeralLead, k, as, k) && as.leads(numeralLead, k, back, -1) {
+		return float64(k) - float64(as.shift[k])*f.TimeArcs.MajorMinutes/60, true, ""
+	}
+	if k := back.best(); back.leads(numeralLead, k, as, -1) && back.leads(numeralLead, k, back, k) {
+		return 0, false, own[1].says
+	}
+	for i, o := range t.fitHours(f, n, face, other, func([]fits) bool { return false }) {
+		if o.leads(numeralLead, o.best(), as, -1) {
+			return 0, false, other[i].says
+		}
+	}
+	return 0, false, ""
+}
+
+// leads says whether the hours fit, and as they do with the hour k at the first place clearly better than in b with
+// any other there than not.
+func (a *fits) leads(by float64, k int, b fits, not int) bool {
+	for j := range b.score {
+		if j != not && (a.score[k] < by*b.score[j] || a.part[0][k] < numeralPart*b.part[0][j] || a.part[1][k] < numeralPart*b.part[1][j]) {
+			return false
+		}
+	}
+	return a.score[k] >= numeralLeast
+}
+
+// better takes over what fits better in b.
+func (a *fits) better(b fits) {
+	if a.score == nil {
+		*a = newFits(len(b.score))
+	}
+	for k, s := range b.score {
+		if s > a.score[k] {
+			a.score[k], a.part[0][k], a.part[1][k], a.shift[k] = s, b.part[0][k], b.part[1][k], b.shift[k]
+		}
+	}
+}
+
+func newFits(n int) fits {
+	return fits{make([]float64, n), [2][]float64{make([]float64, n), make([]float64, n)}, make([]int, n)}
+}
+
+func (a *fits) best() int {
+	best := 0
+	for k, s := range a.score {
+		if s > a.score[best] {
+			best = k
+		}
+	}
+	return best
+}
+
+// fitHours tries the orders on what is printed at the n hours of a turn, at any size, outside and inside the circles,
+// until it is enough.
+func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, orders []order, enough func([]fits) bool) []fits {
+	out := make([]fits, len(orders))
+	var words []string // each label once
+	index := make([][]int, len(orders))
+	for i, o := range orders {
+		out[i] = newFits(len(o.labels))
+		for _, label := range o.labels {
+			at := slices.Index(words, label)
+			if at < 0 {
+				at = len(words)
+				words = append(words, label)
+			}
+			index[i] = append(index[i], at)
+		}
+	}
 	phases := max(1, int(math.Round(60/f.TimeArcs.MajorMinutes))) // heavy arcs an hour: any of them may be the hour's
-	shift := make([]int, n)
 	for phase := range phases {
 		for _, outside := range []bool{true, false} {
 			patches := t.hourPatches(f, n, float64(phase)*f.TimeArcs.MajorMinutes/60, outside)
 			if patches == nil {
 				continue
 			}
-			for _, labels := range hourLabels(f, n) {
-				for _, height := range []float64{1.8, 2.2, 2.6, 3.0, 3.4, 3.8, 4.3} {
-					for _, upside := range []bool{false, true} {
-						templates := make([]patch, n)
-						for h := range templates {
-							templates[h] = template(face, labels[h], height, upside)
-						}
-						agree(patches, templates, func(at []float64) {
-							// at[i*n+h]: how well hour h fits position i
-							for k := range n {
+			for _, height := range []float64{3.0, 2.6, 3.4, 2.2, 3.8, 1.8, 4.3} {
+				for _, upside := range []bool{false, true} {
+					templates := make([]patch, len(words))
+					for i, label := range words {
+						templates[i] = template(face, label, height, upside)
+					}
+					agree(patches, templates, func(at []float64) {
+						// at[p*len(words)+w]: how well label w fits place p
+						for i, o := range orders {
+							r, all := &out[i], len(o.labels)
+							for k := range all {
 								var sum [2]float64
-								for i := range n {
-									sum[i%2] += at[i*n+(i+k)%n]
+								for p := o.first; p < n; p += o.every {
+									j := p / o.every
+									sum[j%2] += at[p*len(words)+index[i][((k+o.step*j)%all+all)%all]]
 								}
-								if all := (sum[0] + sum[1]) / float64(n); all > score[k] {
-									score[k], shift[k] = all, phase
-									part[0][k], part[1][k] = sum[0]/float64((n+1)/2), sum[1]/float64(n/2)
+								places := n / o.every
+								if score := (sum[0] + sum[1]) / float64(places); score > r.score[k] {
+									r.score[k], r.shift[k] = score, phase
+									r.part[0][k], r.part[1][k] = sum[0]/float64((places+1)/2), sum[1]/float64(places/2)
 								}
 							}
-						})
-					}
+						}
+					})
+				}
+				if enough(out) {
+					return out
 				}
 			}
 		}
 	}
-	best := 0
-	for k, s := range score {
-		if s > score[best] {
-			best = k
-		}
-	}
-	for k := range score {
-		if k == best {
-			continue
-		}
-		if score[best] < numeralLead*score[k] || part[0][best] < numeralPart*part[0][k] || part[1][best] < numeralPart*part[1][k] {
-			return 0, false
-		}
-	}
-	if score[best] < numeralLeast {
-		return 0, false
-	}
-	return float64(best) - float64(shift[best])*f.TimeArcs.MajorMinutes/60, true
+	return out
 }
 
 // hourLabels are the ways in which a turn's hours are printed, from hour 0.
@@ -164,7 +268,7 @@ func (t *fitted) hourPatches(f *form.Form, n int, offset float64, outside bool) 
 
 // template draws a label, with room around it.
 func template(f *opentype.Font, label string, height float64, upside bool) patch {
-	const room = 0.8 // mm on every side
+	const room = 0.75 // mm on every side
 	const capital = 0.729
 	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: height / capital / numeralMM, DPI: 72, Hinting: font.HintingNone})
 	if err != nil {
@@ -205,14 +309,14 @@ func (p *patch) blur() {
 }
 
 // agree lays every template over every patch at every radius and gives, for each
-// radius, their correlations; the middle may lie aside, as where it goes on along the arc.
+// radius, their correlations, patch by patch; the middle may lie aside, as where it goes on along the arc.
 func agree(patches, templates []patch, use func(at []float64)) {
-	n := len(patches)
+	n := len(templates)
 	wide, high := 0, 0
 	for _, t := range templates {
 		wide, high = max(wide, t.w), max(high, t.h)
 	}
-	const aside = 12 // pixels
+	const aside = 10 // pixels
 	w, h := patches[0].w, patches[0].h
 	if wide+2*aside > w || high > h {
 		return
@@ -241,8 +345,8 @@ func agree(patches, templates []patch, use func(at []float64)) {
 	}
 	window := make([]float32, wide*high)
 	for y0 := 0; y0+high <= h; y0 += 2 {
-		for dx := -aside; dx <= aside; dx += 4 {
-			at := make([]float64, n*n)
+		for dx := -aside; dx <= aside; dx += 2 {
+			at := make([]float64, len(patches)*n)
 			for i, p := range patches {
 				x0 := (w-wide)/2 + dx
 				mean, sq := float32(0), 0.0

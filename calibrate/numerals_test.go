@@ -49,7 +49,46 @@ func TestHourFromNumerals(t *testing.T) {
 			x, y := s.PixelAt(3, g.Outer())
 			hours, _ := face.Locate(x, y)
 			assert.InDelta(t, 0, math.Remainder(hours-3, g.Hours), 0.02, "%s: the arc of 3 h", g.Number)
+
+			// a form's file that only the numerals contradict
+			for says, change := range map[string]func(f *form.Form){
+				"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },
+				"those of 12 hours": func(f *form.Form) {
+					f.RotationHours, f.TimeArcs.EveryMinutes, f.TimeArcs.MajorMinutes = 24, 2*f.TimeArcs.EveryMinutes, 120
+				},
+			} {
+				wrong := *f
+				change(&wrong)
+				_, err := Fit(context.Background(), Problem{Picture: pic, Form: &wrong})
+				refused(t, err, "hours")
+				assert.ErrorContains(t, err, says, g.Number)
+			}
 		}
+	}
+}
+
+var other = map[string]string{"clockwise": "counterclockwise", "counterclockwise": "clockwise"}
+
+// A blank whose printed hours contradict the form's file is refused: what it says of every chart would be wrong.
+func TestBlankNumerals(t *testing.T) {
+	t.Parallel()
+	s, pic := unused()
+	right := load(t, s.Form)
+	blank(t, right, 1)
+	for says, change := range map[string]func(f *form.Form){
+		"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },
+		"those of 12 hours": func(f *form.Form) {
+			f.RotationHours, f.TimeArcs.EveryMinutes, f.TimeArcs.MajorMinutes = 24, 2*f.TimeArcs.EveryMinutes, 120
+		},
+		"say 03:00": func(f *form.Form) { f.Blank.Reference.Time = "08:00" },
+	} {
+		wrong := *right
+		named := *right.Blank
+		wrong.Blank = &named
+		change(&wrong)
+		_, err := ReadBlank(context.Background(), pic, &wrong)
+		refused(t, err, "blank")
+		assert.ErrorContains(t, err, says)
 	}
 }
 
