@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"slices"
 	"sync"
 
 	"codeberg.org/go-fonts/dejavu/dejavusans"
@@ -38,14 +37,9 @@ type patch struct {
 	v    []float32
 }
 
-// order is a way in which the hours may stand round the turn: at every so many-th of the places looked at, from
-// the one named first on, stands the hour that is step later (or, below 0, earlier) than the one at the place before.
-type order struct {
-	labels      []string // of a turn, from hour 0
-	first       int
-	every, step int
-	says        string // what it says against the form, "" for the form's own
-}
+// order is a way in which hours may stand round the turn: at every so many-th of the places looked at, from the one
+// named first on, stands the hour that is step later (or, below 0, earlier) than the one at the place before.
+type order struct{ first, every, step int }
 
 // fits is how well an order fits when the hour k stands at the first place: the best mean agreement, that of every
 // other hour and of those between, and by how many heavy arcs the first hour lies beside the first place.
@@ -67,45 +61,38 @@ func (t *fitted) readHours(f *form.Form) (hours float64, ok bool, against string
 	if err != nil {
 		return 0, false, ""
 	}
-	var own, other []order
-	for _, labels := range hourLabels(f, n) {
-		own = append(own, order{labels, 0, 1, 1, ""}, order{labels, 0, 1, -1, "the printed hours run the other way than time_runs says"})
-	}
-	says := "the printed hours are those of %d hours a turn, not of rotation_hours"
-	if n <= 12 {
-		for _, labels := range hourLabels(f, 2*n) {
-			other = append(other, order{labels, 0, 1, 2, fmt.Sprintf(says, 2*n)}, order{labels, 0, 1, -2, fmt.Sprintf(says, 2*n)})
-		}
-	} else if n%2 == 0 {
-		for _, labels := range hourLabels(f, n/2) {
-			for first := range 2 {
-				other = append(other, order{labels, first, 2, 1, fmt.Sprintf(says, n/2)}, order{labels, first, 2, -1, fmt.Sprintf(says, n/2)})
-			}
-		}
-	}
 	// of the form's own ways of printing hours the best at every turn, and the same backwards
-	merge := func(read []fits) (as, back fits) {
-		for i := 0; i < len(read); i += 2 {
-			as.better(read[i])
-			back.better(read[i+1])
-		}
-		return as, back
+	as, back := newFits(n), newFits(n)
+	sure := func(read []fits) bool {
+		k := read[0].best()
+		return read[0].score[k] >= numeralSure && read[0].leads(numeralSureLead, k, read[0], k) && read[0].leads(numeralSureLead, k, read[1], -1)
 	}
-	read := t.fitHours(f, n, face, own, func(read []fits) bool {
-		as, back := merge(read)
-		k := as.best()
-		return as.score[k] >= numeralSure && as.leads(numeralSureLead, k, as, k) && as.leads(numeralSureLead, k, back, -1)
-	})
-	as, back := merge(read)
+	for _, labels := range hourLabels(f, n) {
+		read := t.fitHours(f, n, face, labels, []order{{0, 1, 1}, {0, 1, -1}}, sure)
+		as.better(read[0])
+		back.better(read[1])
+		if sure(read) {
+			break
+		}
+	}
 	if k := as.best(); as.leads(numeralLead, k, as, k) && as.leads(numeralLead, k, back, -1) {
 		return float64(k) - float64(as.shift[k])*f.TimeArcs.MajorMinutes/60, true, ""
 	}
 	if k := back.best(); back.leads(numeralLead, k, as, -1) && back.leads(numeralLead, k, back, k) {
-		return 0, false, own[1].says
+		return 0, false, "the printed hours run the other way than time_runs says"
 	}
-	for i, o := range t.fitHours(f, n, face, other, func([]fits) bool { return false }) {
-		if o.leads(numeralLead, o.best(), as, -1) {
-			return 0, false, other[i].says
+	turn, orders := 2*n, []order{{0, 1, 2}, {0, 1, -2}}
+	if n > 12 {
+		turn, orders = n/2, []order{{0, 2, 1}, {0, 2, -1}, {1, 2, 1}, {1, 2, -1}}
+	}
+	if n > 12 && n%2 > 0 {
+		return 0, false, ""
+	}
+	for _, labels := range hourLabels(f, turn) {
+		for _, o := range t.fitHours(f, n, face, labels, orders, func([]fits) bool { return false }) {
+			if o.leads(numeralLead, o.best(), as, -1) {
+				return 0, false, fmt.Sprintf("the printed hours are those of %d hours a turn, not of rotation_hours", turn)
+			}
 		}
 	}
 	return 0, false, ""
@@ -124,9 +111,6 @@ func (a *fits) leads(by float64, k int, b fits, not int) bool {
 
 // better takes over what fits better in b.
 func (a *fits) better(b fits) {
-	if a.score == nil {
-		*a = newFits(len(b.score))
-	}
 	for k, s := range b.score {
 		if s > a.score[k] {
 			a.score[k], a.part[0][k], a.part[1][k], a.shift[k] = s, b.part[0][k], b.part[1][k], b.shift[k]
@@ -148,22 +132,13 @@ func (a *fits) best() int {
 	return best
 }
 
-// fitHours tries the orders on what is printed at the n hours of a turn, at any size, outside and inside the circles,
-// until it is enough.
-func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, orders []order, enough func([]fits) bool) []fits {
+// fitHours tries the labels of a turn in the orders on what is printed at the n hours that the form has, at any size,
+// outside and inside the circles, until it is enough.
+func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, labels []string, orders []order, enough func([]fits) bool) []fits {
+	all := len(labels)
 	out := make([]fits, len(orders))
-	var words []string // each label once
-	index := make([][]int, len(orders))
-	for i, o := range orders {
-		out[i] = newFits(len(o.labels))
-		for _, label := range o.labels {
-			at := slices.Index(words, label)
-			if at < 0 {
-				at = len(words)
-				words = append(words, label)
-			}
-			index[i] = append(index[i], at)
-		}
+	for i := range out {
+		out[i] = newFits(all)
 	}
 	phases := max(1, int(math.Round(60/f.TimeArcs.MajorMinutes))) // heavy arcs an hour: any of them may be the hour's
 	for phase := range phases {
@@ -174,19 +149,19 @@ func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, orders []ord
 			}
 			for _, height := range []float64{3.0, 2.6, 3.4, 2.2, 3.8, 1.8, 4.3} {
 				for _, upside := range []bool{false, true} {
-					templates := make([]patch, len(words))
-					for i, label := range words {
+					templates := make([]patch, all)
+					for i, label := range labels {
 						templates[i] = template(face, label, height, upside)
 					}
 					agree(patches, templates, func(at []float64) {
-						// at[p*len(words)+w]: how well label w fits place p
+						// at[p*all+h]: how well hour h fits place p
 						for i, o := range orders {
-							r, all := &out[i], len(o.labels)
+							r := &out[i]
 							for k := range all {
 								var sum [2]float64
 								for p := o.first; p < n; p += o.every {
 									j := p / o.every
-									sum[j%2] += at[p*len(words)+index[i][((k+o.step*j)%all+all)%all]]
+									sum[j%2] += at[p*all+((k+o.step*j)%all+all)%all]
 								}
 								places := n / o.every
 								if score := (sum[0] + sum[1]) / float64(places); score > r.score[k] {
