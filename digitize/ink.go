@@ -40,6 +40,8 @@ type tracer struct {
 	plane  []int        // evidence plane of each pen: pens of one colour share theirs
 	planes [][]float32  // evidence: density of that ink, column by column
 	other  []uint8      // hundredths of density that no ink of the recorder explains, as the planes lie; nil in a grey picture
+	axis   [3]float32   // of density, from the second pen's hue to the first's, where two hues share a plane; else zero
+	hue    []int8       // hundredths of density along axis, as the planes lie; nil without one
 	typ    []float32    // typical density of the line on each plane
 	noise  []float32    // of each plane
 	doubt  float32      // standard deviation of what removing print leaves, a share of the print's density
@@ -292,11 +294,40 @@ func (t *tracer) learnInks(s samplePlanes) {
 			t.noise = append(t.noise, float32(math.Sqrt(float64(sum))))
 		}
 	}
+	t.axis = t.huesApart()
+}
+
+// huesApart is the direction square to both pens' ink in which what their colour words absorb differs,
+// where they share a plane: hues too near for two planes still tell whose line is whose.
+func (t *tracer) huesApart() (axis [3]float32) {
+	if len(t.inks) < 2 || t.plane[0] != t.plane[1] {
+		return axis
+	}
+	a, ok1 := words[t.p.Pens[0].Ink]
+	b, ok2 := words[t.p.Pens[1].Ink]
+	if !ok1 || !ok2 || a == b {
+		return axis
+	}
+	a, b = unit(a), unit(b)
+	u := t.inks[0]
+	for k := range u {
+		u[k] += t.inks[1][k]
+	}
+	u = unit(u)
+	for k := range axis {
+		axis[k] = a[k] - b[k]
+	}
+	d := dot(axis, u)
+	for k := range axis {
+		axis[k] -= d * u[k]
+	}
+	return unit(axis)
 }
 
 // evidence turns left-over densities into the amount of each distinct ink, less what no ink of
-// the recorder explains, which goes into other unless that is nil. in holds one column a channel, out one column a plane.
-func (t *tracer) evidence(in, out [][]float32, other []uint8) {
+// the recorder explains, which goes into other unless that is nil, and what lies along the axis of hues, which goes
+// into hue unless that is nil. in holds one column a channel, out one column a plane.
+func (t *tracer) evidence(in, out [][]float32, other []uint8, hue []int8) {
 	if t.m.channels == 1 {
 		for i, v := range in[0] {
 			if v == missing {
@@ -331,6 +362,9 @@ func (t *tracer) evidence(in, out [][]float32, other []uint8) {
 			out[0][i] = less(p, perp)
 			if other != nil {
 				other[i] = hundredths(perp)
+			}
+			if hue != nil {
+				hue[i] = int8(min(127, max(-127, 100*dot(d, t.axis))))
 			}
 			continue
 		}
@@ -384,7 +418,7 @@ func (t *tracer) findInk(s samplePlanes) {
 		for k := range part {
 			part[k] = out[k][c*rows : (c+1)*rows]
 		}
-		t.evidence(in, part, nil)
+		t.evidence(in, part, nil, nil)
 	}
 	t.learnDoubt(s.frame, out)
 	t.inked = make([]bool, s.frame.Columns)
@@ -576,6 +610,10 @@ func (t *tracer) fillPlanes() {
 	if t.m.channels > 1 {
 		t.other = picture.Large[uint8](cols * rows)
 	}
+	var hue []int8
+	if t.axis != [3]float32{} {
+		t.hue = make([]int8, cols*rows)
+	}
 	in, out := make([][]float32, t.m.channels), make([][]float32, len(t.planes))
 	var buf [][]float32
 	read := func(f calibrate.Frame, row, every int, each func(c int)) { // each finds column c in in
@@ -600,7 +638,7 @@ func (t *tracer) fillPlanes() {
 	for c := 0; c*sparse < cols; c += strip {
 		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
 		read(f, 0, sparse, func(col int) {
-			t.evidence(in, out, nil)
+			t.evidence(in, out, nil, nil)
 			for k, v := range out {
 				limit := traceOfInk * t.typ[k]
 				for r, e := range v {
@@ -642,7 +680,10 @@ func (t *tracer) fillPlanes() {
 				if t.other != nil {
 					beside = t.other[at : at+f.Rows]
 				}
-				t.evidence(in, out, beside)
+				if t.hue != nil {
+					hue = t.hue[at : at+f.Rows]
+				}
+				t.evidence(in, out, beside, hue)
 			})
 		}
 	}

@@ -11,29 +11,35 @@ import (
 // say nothing of which pen drew which stretch between two meetings. Here every
 // stretch is weighed on its own.
 const (
-	meetMM     = 0.5  // nearer than this the lines are one
-	shyMM      = 1.0  // so near paths come at a crossing that they turn away from
-	stretchMM  = 1.5  // shorter partings are not weighed
-	inkSpread  = 0.12 // of the logarithm of a stroke's weight over inkMM
-	inkMM      = 2.0  // of line that counts as one independent look at the ink
-	inkDrift   = 0.30 // of the same between stretches of one pen
-	sameDrift  = 0.40 // where both pens are said to write one ink: its weight tells hardly anything
-	settled    = 3.0  // log odds, 20 to 1, from which a stretch's pen is known
-	hotterOdds = 3.5  // log odds; common practice, no source: the air above the milk is kept hotter while it is held
-	dipOdds    = 3.2  // the same: cold milk cools the product's bulb first
-	bendSD     = 0.3  // rad, how far a line turns of itself over a crossing
-	linkMost   = 6.0  // log odds that the ink before and after a crossing can give
-	turnMost   = 3.5  // the same of the way through it: one line in some thirty turns a corner just there
-	inkNear    = 0.10 // of the logarithm of a stroke's weight from one side of a crossing to the other
-	inkLeast   = 0.4  // looks at the ink on each side, 0.8 mm
-	crossMM    = 4.0  // longest meeting that counts as a crossing
-	startOdds  = 4.0  // the pen that writes ahead begins later on the paper
+	meetMM     = 0.5   // nearer than this the lines are one
+	shyMM      = 1.0   // so near paths come at a crossing that they turn away from
+	stretchMM  = 1.5   // shorter partings are not weighed
+	inkSpread  = 0.12  // of the logarithm of a stroke's weight over inkMM
+	inkMM      = 2.0   // of line that counts as one independent look at the ink
+	inkDrift   = 0.30  // of the same between stretches of one pen
+	sameDrift  = 0.40  // where both pens are said to write one ink: its weight tells hardly anything
+	settled    = 3.0   // log odds, 20 to 1, from which a stretch's pen is known
+	hotterOdds = 3.5   // log odds; common practice, no source: the air above the milk is kept hotter while it is held
+	dipOdds    = 3.2   // the same: cold milk cools the product's bulb first
+	bendSD     = 0.3   // rad, how far a line turns of itself over a crossing
+	linkMost   = 6.0   // log odds that the ink before and after a crossing can give
+	turnMost   = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
+	inkNear    = 0.10  // of the logarithm of a stroke's weight from one side of a crossing to the other
+	inkLeast   = 0.4   // looks at the ink on each side, 0.8 mm
+	crossMM    = 4.0   // longest meeting that counts as a crossing
+	startOdds  = 4.0   // the pen that writes ahead begins later on the paper
+	hueDrift   = 0.025 // of a stroke's hue between stretches, a share of its density: what the scan and the print do to it
+	hueMost    = 0.40  // farthest that two inks of one plane lie apart in it
+	hueOdds    = 6.0   // log odds from which hue settles what habits deny
+	hueShyMM   = 1.6   // as shyMM where hue tells the pens apart
+	huePieces  = 4     // of a stretch, which must agree
 )
 
 // stretch is a piece of both lines between two meetings, [from, to) of the vertices of each.
 type stretch struct {
 	a0, a1, b0, b1 int
 	diff, sd       float64 // of the logarithms of the strokes' weights, first line less second
+	hue, hueSD     float64 // of the strokes' hues, first line less second; hueSD 0: not known
 	link           float64 // log odds that each line goes on as itself over the meeting before
 	prior          float64 // log odds that the first line is the first pen, by what pens do
 	odds           float64 // the same after the ink was weighed
@@ -51,7 +57,11 @@ func (t *tracer) tellApart(i, j int) {
 	t.lines[i].runsTogether(b, near)
 	t.lines[j].runsTogether(a, t.nearest(b, a, meetMM))
 	// At a crossing two paths may each take up the other's line and never touch.
-	for wide, k := t.nearest(a, b, shyMM), 0; k < len(a); k++ {
+	shy := shyMM
+	if t.hue != nil { // what is parted too often is joined again by hue
+		shy = hueShyMM
+	}
+	for wide, k := t.nearest(a, b, shy), 0; k < len(a); k++ {
 		e, met := k, false
 		for e < len(a) && wide[e] >= 0 {
 			met = met || near[e] >= 0
@@ -78,6 +88,10 @@ func (t *tracer) tellApart(i, j int) {
 		}
 		s.diff = wa - wb
 		s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + drift*drift)
+		ha, sa := t.hueOf(a[s.a0:s.a1], t.plane[i])
+		if hb, sb := t.hueOf(b[s.b0:s.b1], t.plane[i]); sa > 0 && sb > 0 {
+			s.hue, s.hueSD = ha-hb, math.Sqrt(sa*sa/na+sb*sb/nb+hueDrift*hueDrift)
+		}
 		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name)
 		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
 		if math.Abs(ahead) > 1.0/60 {
@@ -96,11 +110,14 @@ func (t *tracer) tellApart(i, j int) {
 		st[k].link = through(a, b, near, st[k].a0, st[k].b0, look)
 	}
 	weigh(st)
+	usualHue := hueApart(st)
 	var na, nb []vertex
 	for _, s := range st {
 		pa, pb := a[s.a0:s.a1], b[s.b0:s.b1]
-		// Where the ink says the contrary of what the bulbs always do, a person must look.
-		if s.weighed && (math.Abs(s.odds) < settled || s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
+		// Where the ink says the contrary of what the bulbs always do, a person must look, but not where he sees its hue.
+		seen := s.hueSD > 0 && math.Abs(s.odds) >= hueOdds
+		mixed := s.hueSD > 0 && (math.Abs(math.Abs(s.hue)-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
+		if s.weighed && (math.Abs(s.odds) < settled || mixed || !seen && s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
 			t.leaveOpen(pa, pb, t.p.Pens[i].Name)
 			t.leaveOpen(pb, pa, t.p.Pens[j].Name)
 		}
@@ -115,6 +132,31 @@ func (t *tracer) tellApart(i, j int) {
 		}
 	}
 	t.lines[i].v, t.lines[j].v = na, nb
+}
+
+// huesTurn says whether two lines change hues on their way, so that each is partly one pen's and partly the other's.
+func (t *tracer) huesTurn(a, b []vertex, plane int, apart float64) bool {
+	var low, high float64
+	for k := range huePieces {
+		ha, sa := t.hueOf(a[len(a)*k/huePieces:len(a)*(k+1)/huePieces], plane)
+		hb, sb := t.hueOf(b[len(b)*k/huePieces:len(b)*(k+1)/huePieces], plane)
+		if sa > 0 && sb > 0 {
+			odds := 2 * apart * (ha - hb) / (sa*sa + sb*sb + hueDrift*hueDrift)
+			low, high = math.Min(low, odds), math.Max(high, odds)
+		}
+	}
+	return low < -settled && high > settled
+}
+
+// hueApart is how far the pens lie apart in hue: the median over the stretches.
+func hueApart(st []stretch) float64 {
+	var all []float32
+	for _, s := range st {
+		if s.weighed && s.hueSD > 0 {
+			all = append(all, float32(math.Abs(s.hue)))
+		}
+	}
+	return float64(median(all))
 }
 
 // meet says whether an end of one line lies on the other: there a path ends wherever the other has taken the ink.
@@ -253,6 +295,43 @@ func weight(v []vertex, from, to int, look [4]float64) (w, n float64) {
 	return float64(median(all)), float64(len(all)) * alongMM / inkMM
 }
 
+// hueOf is the median hue of a line's strokes on a plane, as a share of their density, and the standard deviation of one
+// vertex about it; 0 where hue tells nothing or too few vertices are plain.
+func (t *tracer) hueOf(v []vertex, plane int) (hue, sd float64) {
+	if t.hue == nil {
+		return 0, 0
+	}
+	var all []float32
+	for _, p := range v {
+		if !usable(p) {
+			continue
+		}
+		col, row := t.cell(p.x, p.y)
+		c, r := int(col+0.5), int(row+0.5)
+		if c < 1 || r < 1 || c >= t.frame.Columns-1 || r >= t.frame.Rows-1 {
+			continue
+		}
+		var h, e float32
+		for i := c - 1; i <= c+1; i++ {
+			for k := r - 1; k <= r+1; k++ {
+				h, e = h+float32(t.hue[i*t.frame.Rows+k])/100, e+t.planes[plane][i*t.frame.Rows+k]
+			}
+		}
+		if e > 0 {
+			all = append(all, h/e)
+		}
+	}
+	const few = 8
+	if len(all) < few {
+		return 0, 0
+	}
+	m := median(all)
+	for i, h := range all {
+		all[i] = float32(math.Abs(float64(h - m)))
+	}
+	return float64(m), math.Max(0.01, 1.4826*float64(median(all)))
+}
+
 // habits is the log odds that a is the pen of the first name, by what the two bulbs do in a vat.
 func (t *tracer) habits(a, b []vertex, first, second string) float64 {
 	sign := 0.0
@@ -355,23 +434,36 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 }
 
 // weigh gives each stretch its log odds. The pens differ in the weight of
-// their strokes by an unknown amount, over which the posterior is averaged; for
-// each amount the stretches are a chain of two states, summed forward and backward.
+// their strokes by an unknown amount, and in hue by an unknown one of known sign, over which the posterior is averaged; for
+// each pair of amounts the stretches are a chain of two states, summed forward and backward.
 func weigh(st []stretch) {
 	const half, width = 24, 0.025
+	const hueSteps = 16
 	n := len(st)
-	keep, swap := make([][]float64, 2*half+1), make([][]float64, 2*half+1)
-	total := make([]float64, 2*half+1)
+	hues := 1
+	for _, s := range st {
+		if s.hueSD > 0 {
+			hues = hueSteps + 1
+		}
+	}
+	amounts := (2*half + 1) * hues
+	keep, swap := make([][]float64, amounts), make([][]float64, amounts)
+	total := make([]float64, amounts)
 	most := math.Inf(-1)
 	for i := range total {
-		d := float64(i-half) * width
+		d, h := float64(i/hues-half)*width, float64(i%hues)*hueMost/hueSteps
 		at := func(k int) (float64, float64) { // log likelihood of keeping and of swapping
 			s := st[k]
 			if !s.weighed {
 				return 0, 0
 			}
 			x, y := (s.diff-d)/s.sd, (s.diff+d)/s.sd
-			return -x*x/2 + s.prior/2, -y*y/2 - s.prior/2
+			keep, swap := -x*x/2+s.prior/2, -y*y/2-s.prior/2
+			if s.hueSD > 0 {
+				x, y = (s.hue-h)/s.hueSD, (s.hue+h)/s.hueSD
+				keep, swap = keep-x*x/2, swap-y*y/2
+			}
+			return keep, swap
 		}
 		fk, fs := make([]float64, n), make([]float64, n)
 		for k := range st {

@@ -48,7 +48,8 @@ type knot struct{ hours, at float64 } // printed hours, temperature; NaN lifts t
 type drawn struct {
 	ink   string
 	knots []knot
-	pale  float64 // share of the ink that is missing
+	pale  float64    // share of the ink that is missing
+	dye   [3]float32 // in place of what the ink's word absorbs
 }
 
 // pose is how the paper lies in the picture: turned by an angle, its centre moved by pixels, larger by a factor.
@@ -112,9 +113,13 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 				}
 			}
 		}
+		dye := l.dye
+		if dye == [3]float32{} {
+			dye = words[l.ink]
+		}
 		for i, v := range ink {
 			for c := range density {
-				density[c][i] += 0.6 * (1 - l.pale) * v * float64(words[l.ink][c])
+				density[c][i] += 0.6 * (1 - l.pale) * v * float64(dye[c])
 			}
 		}
 	}
@@ -389,28 +394,42 @@ func TestTwoPensCross(t *testing.T) {
 	}
 }
 
-// Two pens of one ink that touch and turn back: going straight on would swap them, but each is as dark as it was.
-func TestTwoPensOfOneInkTouch(t *testing.T) {
-	t.Parallel()
-	f := smallForm()
+// Two pens that touch and turn back: going straight on would swap them, but each is as dark as it was, or has the hue that
+// it had, though both inks come out as nearly the same in the scan.
+func TestTwoPensTouch(t *testing.T) {
 	const ahead = 4.0 / 60
-	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue", AheadMinutes: 60 * ahead}}
-	res := trace(t, paint(f, false, pens,
-		drawn{ink: "blue", knots: []knot{{0, 60}, {1.5, 119}, {2.8, 60}}},
-		drawn{ink: "blue", knots: []knot{{ahead, 180}, {1.5, 121}, {2.8 + ahead, 180}}, pale: 0.35}))
-	for i, ends := range []float64{60, 180} {
-		turn, shift := 120+math.Copysign(1, ends-120), pens[i].AheadMinutes/60
-		for _, s := range between(res.Series[i], 0.2, 2.6) {
-			h := s.Time.Sub(onChart).Hours() + shift // on the paper
-			want := ends + (turn-ends)*(h-shift)/(1.5-shift)
-			if h > 1.5 {
-				want = turn + (ends-turn)*(h-1.5)/(1.3+shift)
+	for name, c := range map[string]struct {
+		inks [2]string
+		pale float64
+		dyes [2][3]float32
+	}{
+		"one ink, one paler": {inks: [2]string{"blue", "blue"}, pale: 0.35},
+		"two hues":           {inks: [2]string{"blue", "purple"}, dyes: [2][3]float32{{0.40, 0.62, 0.80}, {0.46, 0.64, 0.74}}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			f := smallForm()
+			pens := []Pen{{Name: "product", Ink: c.inks[0]}, {Name: "airspace", Ink: c.inks[1], AheadMinutes: 60 * ahead}}
+			res := trace(t, paint(f, false, pens,
+				drawn{ink: c.inks[0], dye: c.dyes[0], knots: []knot{{0, 60}, {1.5, 119}, {2.8, 60}}},
+				drawn{ink: c.inks[1], dye: c.dyes[1], knots: []knot{{ahead, 180}, {1.5, 121}, {2.8 + ahead, 180}}, pale: c.pale}))
+			for i, ends := range []float64{60, 180} {
+				turn, shift := 120+math.Copysign(1, ends-120), pens[i].AheadMinutes/60
+				in := between(res.Series[i], 0.2, 2.6)
+				require.NotEmpty(t, in)
+				for _, s := range in {
+					h := s.Time.Sub(onChart).Hours() + shift // on the paper
+					want := ends + (turn-ends)*(h-shift)/(1.5-shift)
+					if h > 1.5 {
+						want = turn + (ends-turn)*(h-1.5)/(1.3+shift)
+					}
+					if math.Abs(h-1.5) > 0.1 {
+						require.InDelta(t, want, s.Temperature, 0.1/f.MMPerDegree(f.Radius(want)), "%s at %.2f h", pens[i].Name, h)
+						require.Zero(t, s.Reason)
+					}
+				}
 			}
-			if math.Abs(h-1.5) > 0.1 {
-				require.InDelta(t, want, s.Temperature, 0.1/f.MMPerDegree(f.Radius(want)), "%s at %.2f h", pens[i].Name, h)
-				require.Zero(t, s.Reason)
-			}
-		}
+		})
 	}
 }
 
