@@ -3,6 +3,7 @@ package digitize
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"penarm/digitize/series"
@@ -12,6 +13,10 @@ const (
 	startSlack  = 0.25 // hours after the expected start within which the trace may begin
 	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
 	corridorFee = 0.45 // a mm
+	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
+	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
+	idleMM      = 2.0  // a line that stays within this is an idle vat's
+	busyMM      = 5.0  // and one that does not within this is not
 )
 
 // follow finds each pen's line.
@@ -25,36 +30,42 @@ func (t *tracer) follow() {
 	for k := range t.planes {
 		t.typ[k] = typical(t.planes[k], t.noise[k])
 	}
-	var taken map[int][]step
-	for i, pen := range t.p.Pens {
-		plane := t.planes[t.plane[i]]
-		typ := t.typ[t.plane[i]]
-		wait := int((freeBefore + startSlack + pen.AheadMinutes/60) / (2 * t.frame.HourStep))
-		fee := make([][]int, cols)
-		for _, s := range taken[t.plane[i]] {
-			fee[s.col] = append(fee[s.col], s.row)
-		}
-		reach := int(math.Round(corridorMM / (2 * stepMM)))
-		path := bestPath(cols, rows, width, 2*stepMM, wait, func(col int, cost []float32) {
-			a, b := plane[2*col*t.frame.Rows:], plane[(2*col+1)*t.frame.Rows:]
+	reach := int(math.Round(corridorMM / (2 * stepMM)))
+	find := func(i int, taken [][]span) []step { // the best path of pen i beside others on its plane
+		plane, typ := t.planes[t.plane[i]], t.typ[t.plane[i]]
+		wait := int((freeBefore + startSlack + t.p.Pens[i].AheadMinutes/60) / (2 * t.frame.HourStep))
+		return bestPath(cols, rows, width, 2*stepMM, wait, func(col int, cost []float32) {
 			for r := range cost {
-				cost[r] = inkCost((a[2*r] + a[2*r+1] + b[2*r] + b[2*r+1]) / (4 * typ))
+				cost[r] = inkCost(t.half(plane, col, r) / typ)
 			}
-			if f := fee[col]; len(f) > 0 {
-				lo, hi := f[0], f[0]
-				for _, r := range f {
-					lo, hi = min(lo, r), max(hi, r)
-				}
-				for r := max(0, lo-reach); r <= min(rows-1, hi+reach); r++ {
+			for _, other := range taken {
+				for r := max(0, other[col].low-reach); r <= min(rows-1, other[col].high+reach); r++ {
 					cost[r] += corridorFee
 				}
 			}
 		})
-		if taken == nil {
-			taken = map[int][]step{}
+	}
+	paths := make([][]step, len(t.p.Pens))
+	taken := map[int][][]span{} // of each plane
+	for i, k := range t.plane {
+		paths[i] = find(i, taken[k])
+		taken[k] = append(taken[k], spans(paths[i], cols))
+	}
+	for range t.p.Pens { // what one pen's path gives back, another's may take
+		for i, k := range t.plane {
+			if t.wholeTurn(paths[i], k) { // a second turn may lie over the first
+				other := find(i, taken[k])
+				paths[i] = t.firstTurn(paths[i], other, k, taken[k])
+				taken[k] = append(taken[k], spans(other, cols))
+			}
 		}
-		taken[t.plane[i]] = append(taken[t.plane[i]], path...)
-		t.lines[i] = t.refine(path, plane, float64(typ), float64(t.noise[t.plane[i]]))
+		clear(taken)
+		for i, k := range t.plane {
+			taken[k] = append(taken[k], spans(paths[i], cols))
+		}
+	}
+	for i, k := range t.plane {
+		t.lines[i] = t.refine(paths[i], t.planes[k], float64(t.typ[k]), float64(t.noise[k]))
 	}
 	for i, l := range t.lines {
 		t.finish(l, i)
@@ -67,6 +78,120 @@ func (t *tracer) follow() {
 			}
 		}
 	}
+}
+
+// span is the rows of a path in one column.
+type span struct{ low, high int }
+
+var nowhere = span{math.MaxInt32, -math.MaxInt32}
+
+func (s span) with(row int) span { return span{min(s.low, row), max(s.high, row)} }
+
+// spans gives a path's rows in each of so many columns.
+func spans(path []step, cols int) []span {
+	all := make([]span, cols)
+	for c := range all {
+		all[c] = nowhere
+	}
+	for _, s := range path {
+		all[s.col] = all[s.col].with(s.row)
+	}
+	return all
+}
+
+// half is the evidence on a plane at half the resolution.
+func (t *tracer) half(plane []float32, col, row int) float32 {
+	a, b := plane[2*col*t.frame.Rows:], plane[(2*col+1)*t.frame.Rows:]
+	return (a[2*row] + a[2*row+1] + b[2*row] + b[2*row+1]) / 4
+}
+
+// wholeTurn says whether a path lies on ink all round the chart, as after more than one turn.
+func (t *tracer) wholeTurn(path []step, plane int) bool {
+	if float64(t.frame.Columns)*t.frame.HourStep < (1-blankShare)*t.form.RotationHours {
+		return false
+	}
+	inked := 0
+	for _, s := range path {
+		if t.half(t.planes[plane], s.col, s.row) > 0.5*t.typ[plane] {
+			inked++
+		}
+	}
+	return float64(inked) >= roundInk*float64(len(path))
+}
+
+// firstTurn gives the path of the first turn where the chart went round again, from the cheapest path and the
+// best one beside it. The cheapest is the shorter line wherever there are two. What goes on without a step
+// from the end of the turn into its beginning is the second turn's; where that tells nothing, the line that
+// stays level is, for a chart is forgotten on an idle vat (common practice, no source). taken: all paths found
+// on the plane; the other is a line of its own only where it is off all of them.
+func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step {
+	cols := t.frame.Columns / 2
+	p, q := spans(path, cols), spans(other, cols)
+	mm := func(rows int) float64 { return 2 * stepMM * float64(rows) }
+	off := func(a, b span) float64 { return mm(max(a.low-b.high, b.low-a.high)) }
+	onward := func(all []span) bool { return off(all[0], p[cols-1]) < turnStepMM }
+	byStart := 0 // 1: the other is the first turn's, -1: it is not
+	if a, b := onward(p), onward(q); a != b {
+		byStart = 1
+		if b {
+			byStart = -1
+		}
+	}
+	over := make([]bool, cols) // columns in which the other path takes over
+	inked, long := make([]int, cols), make([]int, cols)
+	for _, s := range other {
+		long[s.col]++
+		if t.half(t.planes[plane], s.col, s.row) > 0.5*t.typ[plane] {
+			inked[s.col]++
+		}
+	}
+	alone := func(c int) bool { // the other path lies on ink that no path has taken
+		return 2*inked[c] > long[c] && !slices.ContainsFunc(taken, func(s []span) bool { return off(q[c], s[c]) <= corridorMM })
+	}
+	touch := int(math.Round(turnTouchMM / (2 * stepMM)))
+	for from := 0; from < cols; from++ {
+		if !alone(from) {
+			continue
+		}
+		to := from + 1 // a line of its own up to here; crossings do not end it
+		for c := to; c < cols && c-to < touch; c++ {
+			if alone(c) {
+				to = c + 1
+			}
+		}
+		ink, all := 0, 0
+		level, course := nowhere, nowhere
+		for c := from; c < to; c++ {
+			ink, all = ink+inked[c], all+long[c]
+			level, course = level.with(p[c].low).with(p[c].high), course.with(q[c].low).with(q[c].high)
+		}
+		if float64(2*from)*t.frame.HourStep > startSlack {
+			byStart = 0 // the stretch begins where both turns ran as one
+		}
+		if mm(all) >= strayMM && float64(ink) >= strayInk*float64(all) {
+			if byStart > 0 || byStart == 0 && mm(level.high-level.low) <= idleMM && mm(course.high-course.low) >= busyMM {
+				for c := from; c < to; c++ {
+					over[c] = true
+				}
+			}
+		}
+		from = to
+	}
+	var first []step
+	i, k := 0, 0
+	for c := range cols {
+		for ; i < len(path) && path[i].col == c; i++ {
+			if !over[c] {
+				first = append(first, path[i])
+			}
+		}
+		for ; k < len(other) && other[k].col == c; k++ {
+			if over[c] {
+				first = append(first, other[k])
+			}
+		}
+	}
+	return first
 }
 
 func (t *tracer) empty() *Result {

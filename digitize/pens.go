@@ -116,7 +116,8 @@ func (t *tracer) tellApart(i, j int) {
 		pa, pb := a[s.a0:s.a1], b[s.b0:s.b1]
 		// Where the ink says the contrary of what the bulbs always do, a person must look, but not where he sees its hue.
 		seen := s.hueSD > 0 && math.Abs(s.odds) >= hueOdds
-		mixed := s.hueSD > 0 && (math.Abs(math.Abs(s.hue)-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
+		// Each line may be partly one pen's, partly the other's.
+		mixed := s.hueSD > 0 && usualHue > hueDrift && (math.Abs(s.hue) < usualHue/2 || math.Abs(math.Abs(s.hue)-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
 		if s.weighed && (math.Abs(s.odds) < settled || mixed || !seen && s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
 			t.leaveOpen(pa, pb, t.p.Pens[i].Name)
 			t.leaveOpen(pb, pa, t.p.Pens[j].Name)

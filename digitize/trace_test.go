@@ -360,6 +360,19 @@ func TestARingOfInkIsASecondTurn(t *testing.T) {
 	require.Contains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: over}))), series.EventLap)
 }
 
+// Forgotten on an idle vat, a chart's second turn lies level below the day's own batch: the shorter line, and not the first turn's.
+func TestTheFirstTurnIsFollowedUnderASecond(t *testing.T) {
+	t.Parallel()
+	f := smallForm()
+	res := trace(t, paint(f, false, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 80}, {7, 81}, {11.6, 82}, {14.47, 82}}}))
+	require.Contains(t, kinds(res), series.EventLap)
+	in := between(res.Series[0], 0.6, 1.4)
+	require.NotEmpty(t, in)
+	for _, s := range in {
+		require.InDelta(t, 150, s.Temperature, 0.1/f.MMPerDegree(f.Radius(150)))
+	}
+}
+
 // The edge of a stroke 0.35 mm wide lies 0.175 mm from its centre.
 func TestLowerEdge(t *testing.T) {
 	f := smallForm()
