@@ -28,7 +28,6 @@ const (
 	calmLooks     = 3.0       // independent looks at the line beside a stretch, at least
 	besideMin     = 30.0      // as far before and after a stretch
 	besideMM      = 1.0       // and as near its temperature
-	calmBoth      = 12.0      // the same where two pens are asked: more stretches to choose from
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
 	blotTimes     = 2.0       // ink this many times wider than the line's
 	blotMM        = 0.8       // over this length is a blot or writing on the line
@@ -351,7 +350,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				continue // the pen rests on its stop
 			}
 			mmS := t.form.MMPerSecond(c.r[p[0]])
-			odds, least := c.calm(p[0], p[1], l.ragged, mmS), calmOdds
+			odds := c.calm(p[0], p[1], l.ragged, mmS)
 			for j, d := range courses {
 				if j == i || d == nil {
 					continue
@@ -367,11 +366,10 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 					odds = math.Inf(-1)
 				default:
 					odds += d.calm(a+trim, b-trim, t.lines[j].ragged, mmS)
-					least = calmBoth
 				}
 			}
 			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
-			if odds >= least || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
+			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
 				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
 				a, b := vertex(from), vertex(to-1)
 				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
@@ -409,8 +407,8 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 	for b > a && math.Abs(v[b].radius-mid) > terraceOff {
 		b--
 	}
-	// Another pen of the same ink beside blurs the corners: the flank is where the line is steepest.
-	blurred := corner
+	// The flank is where the line is steepest beside the corner. Another pen of the same ink blurs that.
+	blurred := 3 * corner
 	if t.meets(i, v[a]) || t.meets(i, v[b]) {
 		blurred = flank
 	}

@@ -120,9 +120,9 @@ func (t *tracer) wholeTurn(path []step, plane int) bool {
 }
 
 // firstTurn gives the path of the first turn where the chart went round again, from the cheapest path and the
-// best one beside it. The cheapest is the shorter line wherever there are two. What goes on without a step
-// from the end of the turn into its beginning is the second turn's; where that tells nothing, the line that
-// stays level is, for a chart is forgotten on an idle vat (common practice, no source). taken: all paths found
+// best one beside it. The cheapest is the shorter line wherever there are two, and where that stays level and
+// the other does not, it is the second turn's: a chart is forgotten on an idle vat (common practice, no source).
+// Not so where the other comes without a step from the end of the turn. taken: all paths found
 // on the plane; the other is a line of its own only where it is off all of them.
 func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step {
 	cols := t.frame.Columns / 2
@@ -130,14 +130,8 @@ func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step
 	mm := func(rows int) float64 { return 2 * stepMM * float64(rows) }
 	off := func(a, b span) float64 { return mm(max(a.low-b.high, b.low-a.high)) }
 	onward := func(all []span) bool { return off(all[0], p[cols-1]) < turnStepMM }
-	byStart := 0 // 1: the other is the first turn's, -1: it is not
-	if a, b := onward(p), onward(q); a != b {
-		byStart = 1
-		if b {
-			byStart = -1
-		}
-	}
-	over := make([]bool, cols) // columns in which the other path takes over
+	second := onward(q) && !onward(p) // the other path comes from the end of the turn
+	over := make([]bool, cols)        // columns in which the other path takes over
 	inked, long := make([]int, cols), make([]int, cols)
 	for _, s := range other {
 		long[s.col]++
@@ -165,14 +159,11 @@ func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step
 			ink, all = ink+inked[c], all+long[c]
 			level, course = level.with(p[c].low).with(p[c].high), course.with(q[c].low).with(q[c].high)
 		}
-		if float64(2*from)*t.frame.HourStep > startSlack {
-			byStart = 0 // the stretch begins where both turns ran as one
-		}
-		if mm(all) >= strayMM && float64(ink) >= strayInk*float64(all) {
-			if byStart > 0 || byStart == 0 && mm(level.high-level.low) <= idleMM && mm(course.high-course.low) >= busyMM {
-				for c := from; c < to; c++ {
-					over[c] = true
-				}
+		second = second && float64(2*from)*t.frame.HourStep <= startSlack // later both turns ran as one before
+		line := mm(all) >= strayMM && float64(ink) >= strayInk*float64(all)
+		if line && !second && mm(level.high-level.low) <= idleMM && mm(course.high-course.low) >= busyMM {
+			for c := from; c < to; c++ {
+				over[c] = true
 			}
 		}
 		from = to
