@@ -52,3 +52,23 @@ func TestPrintUnderTheLineDoesNotPullIt(t *testing.T) {
 	}
 	require.InDelta(t, 0, pen.centre(q).shift, 0.01)
 }
+
+// A line of Brownian course, W(x) with variance x, is off its mean under weights g by ∫W·(δ−g): of variance
+// 2·∫G², G the weight beyond x (Itô's isometry). A level line's residual from a parabola over ±h has the weights
+// (9−15t²)/(8h) of a quadratic smoother at its middle (Savitzky and Golay, Analytical Chemistry 36(8), 1964).
+func TestHiddenShareOfARestlessLine(t *testing.T) {
+	l := &line{width: 0.16}
+	const step = 1e-4
+	h, s := wobbleHalf*alongMM, math.Hypot(smoothMM, 2.355*l.width/4)
+	var stroke, parabola float64
+	for x := step / 2; x < 8*s; x += step {
+		beyond := math.Erfc(x/s/math.Sqrt2) / 2
+		stroke += 2 * beyond * beyond * step
+	}
+	beyond := 0.0
+	for x := h - step/2; x > 0; x -= step { // from the end inwards
+		beyond += (9 - 15*x*x/h/h) / (8 * h) * step
+		parabola += 2 * beyond * beyond * step
+	}
+	require.InEpsilon(t, stroke/parabola/(wobbleTaken*wobbleTaken), l.hidden(), 0.01)
+}
