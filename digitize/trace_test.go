@@ -2,10 +2,12 @@ package digitize
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"runtime"
 	"sort"
+	"sync"
 	"testing"
 	"time"
 
@@ -60,18 +62,29 @@ func paint(f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
 	return painted(pose{scale: 1}, f, grey, pens, lines...)
 }
 
-func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
+// edge is the share of a pixel that a stroke of one width covers at a distance from its middle.
+func edge(d, width, pixels float64) float64 {
+	return math.Max(0, math.Min(1, (width/2-math.Abs(d))*pixels+0.5))
+}
+
+// blanks holds what blankOf has painted.
+var blanks sync.Map
+
+// blankOf is how much print lies on each pixel of a picture of w by w.
+func blankOf(lie pose, f *form.Form, w int) []float32 {
+	type key struct {
+		form string
+		lie  pose
+		w    int
+	}
+	if v, ok := blanks.Load(key{fmt.Sprint(*f), lie, w}); ok {
+		return v.([]float32)
+	}
 	middle := pixels * (f.Outer() + 5)
 	pixels := pixels * lie.scale
 	turn, lean := math.Cos(lie.angle), math.Sin(lie.angle)
-	w := int(2 * middle)
-	var density [3][]float64
-	for c := range density {
-		density[c] = make([]float64, w*w)
-	}
-	printed := [3]float64{0.25, 0.12, 0.3}
-	edge := func(d, width float64) float64 { return math.Max(0, math.Min(1, (width/2-math.Abs(d))*pixels+0.5)) }
-	for i := range w * w {
+	blank := make([]float32, w*w)
+	for i := range blank {
 		px, py := (float64(i%w)-middle-lie.dx)/pixels, (float64(i/w)-middle-lie.dy)/pixels
 		x, y := turn*px+lean*py, turn*py-lean*px
 		r := math.Hypot(x, y)
@@ -81,14 +94,32 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 		var v float64
 		T := f.Temperature(r)
 		for _, m := range []struct{ every, width float64 }{{f.MinorRing, 0.12}, {f.MajorRing, 0.22}} {
-			v = math.Max(v, edge((T-math.Round(T/m.every)*m.every)*f.MMPerDegree(r), m.width))
+			v = math.Max(v, edge((T-math.Round(T/m.every)*m.every)*f.MMPerDegree(r), m.width, pixels))
 		}
 		h := f.Hours(math.Atan2(y, x), r)
 		for _, m := range []struct{ every, width float64 }{{0.25, 0.12}, {1, 0.22}} {
-			v = math.Max(v, edge((h-math.Round(h/m.every)*m.every)*3600*f.MMPerSecond(r)*0.8, m.width))
+			v = math.Max(v, edge((h-math.Round(h/m.every)*m.every)*3600*f.MMPerSecond(r)*0.8, m.width, pixels))
 		}
-		for c := range density {
-			density[c][i] = v * printed[c]
+		blank[i] = float32(v)
+	}
+	if lie == (pose{scale: 1}) { // the others are painted once only
+		blanks.Store(key{fmt.Sprint(*f), lie, w}, blank)
+	}
+	return blank
+}
+
+func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Problem {
+	middle := pixels * (f.Outer() + 5)
+	pixels := pixels * lie.scale
+	turn, lean := math.Cos(lie.angle), math.Sin(lie.angle)
+	w := int(2 * middle)
+	var density [3][]float64
+	printed := [3]float64{0.25, 0.12, 0.3}
+	blank := blankOf(lie, f, w)
+	for c := range density {
+		density[c] = make([]float64, w*w)
+		for i, v := range blank {
+			density[c][i] = float64(v) * printed[c]
 		}
 	}
 	for _, l := range lines {
@@ -108,7 +139,7 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 				for y := int(py) - 3; y <= int(py)+4; y++ {
 					for x := int(px) - 3; x <= int(px)+4; x++ {
 						d := math.Hypot(float64(x)-px, float64(y)-py) / pixels
-						ink[y*w+x] = math.Max(ink[y*w+x], edge(d, 0.35))
+						ink[y*w+x] = max(ink[y*w+x], edge(d, 0.35, pixels))
 					}
 				}
 			}
@@ -119,6 +150,9 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 		}
 		for i, v := range ink {
 			for c := range density {
+				if v == 0 {
+					break
+				}
 				density[c][i] += 0.6 * (1 - l.pale) * v * float64(dye[c])
 			}
 		}
@@ -134,7 +168,11 @@ func painted(lie pose, f *form.Form, grey bool, pens []Pen, lines ...drawn) Prob
 			if grey {
 				d = (density[0][i] + density[1][i] + density[2][i]) / 3
 			}
-			p.Pix[i*p.Channels+c] = uint8(math.Max(0, math.Min(255, 240*math.Pow(10, -d)+1.5*r.NormFloat64())))
+			bright := 240.0
+			if d > 0 {
+				bright *= math.Pow(10, -d)
+			}
+			p.Pix[i*p.Channels+c] = uint8(max(0, min(255, bright+1.5*r.NormFloat64())))
 		}
 	}
 	face := &calibrate.Face{Form: f, Hour: calibrate.HourBlank, UMM: 0.005}
