@@ -519,10 +519,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	cols, rows := t.frame.Columns/2, t.frame.Rows/2
 	taken := make([]bool, cols*rows)
 	reach := int(math.Round(strayFar / (2 * stepMM)))
-	for i, l := range t.lines {
-		if t.plane[i] != plane {
-			continue
-		}
+	for _, l := range t.lines { // those on another plane, too: inks are never parted wholly
 		for _, p := range l.v {
 			c, r := t.cell(p.x, p.y)
 			for dc := -reach; dc <= reach; dc++ {
