@@ -16,7 +16,7 @@ const (
 	standWide     = 0.10      // farthest that its vertices wander along time
 	terraceMin    = 10.0      // a level stretch of this many minutes
 	terraceOff    = 0.04      // that keeps its level to this, mm,
-	terraceIn     = 0.12      // between pieces that slope (mm a mm) the same way
+	terraceIn     = 0.25      // between pieces that slope (mm a mm) the same way, more than a sticking pen's steps do,
 	terraceAs     = 2.0       // and nearly as steeply, is a chart that was turned
 	standBeside   = 25        // vertices, 2 mm, before and after the stroke
 	standPace     = 0.04      // mm along time a mm of line: the least that a vat's line gets on
