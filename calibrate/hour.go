@@ -206,12 +206,7 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, err
 	}
 	// numerals that can be read have the last word: every hour of every chart on this form counts from here
-	var read float64
-	var ok bool
-	var against string
-	if f.RotationHours <= 12 { // more cost too long
-		read, ok, against = fit.readHours(f)
-	}
+	read, ok, against := fit.readHours(f)
 	if against != "" {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s: correct the file, or name the blank of this form", f.Path, against)}
 	}

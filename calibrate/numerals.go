@@ -1,9 +1,11 @@
 package calibrate
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
+	"slices"
 	"sync"
 
 	"codeberg.org/go-fonts/dejavu/dejavusans"
@@ -18,14 +20,14 @@ import (
 // size, so the templates are only rough; what tells is that all hours of a turn
 // must fit at once.
 const (
-	numeralMM       = 0.25 // a pixel of patches and templates
-	numeralHalf     = 10.0 // of a patch along the circle
-	numeralBlur     = 1.0  // pixels
-	numeralLeast    = 0.5  // correlation; where all hours fit it is 0.7 and more, where none does 0.3
-	numeralLead     = 1.12 // of the best turn over the next: 1.19 and more where right, 1.0 where nothing can be read
-	numeralPart     = 1.05 // the same in every other hour, and in the hours between
-	numeralSure     = 0.7  // correlation from which, with numeralSureLead, no other size of the numerals is tried
-	numeralSureLead = 1.15
+	numeralMM    = 0.25 // a pixel of patches and templates
+	numeralHalf  = 10.0 // of a patch along the circle
+	numeralBlur  = 1.0  // pixels
+	asidePitches = 5    // to either side of an arc, in steps of two pixels, that the middle of its numeral may lie
+	numeralLeast = 0.5  // correlation; where all hours fit it is 0.7 and more, where none does 0.3
+	numeralLead  = 1.12 // of the best turn over the next: 1.19 and more where right, 1.0 where nothing can be read
+	numeralPart  = 1.05 // the same in every other hour, and in the hours between
+	numeralTries = 4    // sizes and places of the numerals that are looked at finely
 )
 
 // numeralFont parses the face of the templates once.
@@ -61,38 +63,24 @@ func (t *fitted) readHours(f *form.Form) (hours float64, ok bool, against string
 	if err != nil {
 		return 0, false, ""
 	}
-	// of the form's own ways of printing hours the best at every turn, and the same backwards
-	as, back := newFits(n), newFits(n)
-	sure := func(read []fits) bool {
-		k := read[0].best()
-		return read[0].score[k] >= numeralSure && read[0].leads(numeralSureLead, k, read[0], k) && read[0].leads(numeralSureLead, k, read[1], -1)
-	}
-	for _, labels := range hourLabels(f, n) {
-		read := t.fitHours(f, n, face, labels, []order{{0, 1, 1}, {0, 1, -1}}, sure)
-		as.better(read[0])
-		back.better(read[1])
-		if sure(read) {
-			break
-		}
-	}
-	if k := as.best(); as.leads(numeralLead, k, as, k) && as.leads(numeralLead, k, back, -1) {
+	own := t.fitHours(f, n, face, hourLabels(f, n), []order{{0, 1, 1}, {0, 1, -1}})
+	as, back := own[0], own[1]
+	if k := as.best(); as.leads(k, as, k) && as.leads(k, back, -1) {
 		return float64(k) - float64(as.shift[k])*f.TimeArcs.MajorMinutes/60, true, ""
 	}
-	if k := back.best(); back.leads(numeralLead, k, as, -1) && back.leads(numeralLead, k, back, k) {
+	if k := back.best(); back.leads(k, as, -1) && back.leads(k, back, k) {
 		return 0, false, "the printed hours run the other way than time_runs says"
 	}
 	turn, orders := 2*n, []order{{0, 1, 2}, {0, 1, -2}}
 	if n > 12 {
 		turn, orders = n/2, []order{{0, 2, 1}, {0, 2, -1}, {1, 2, 1}, {1, 2, -1}}
 	}
-	if n > 12 && n%2 > 0 {
+	if n > 12 && (as.score[as.best()] >= numeralLeast || n%2 > 0) {
 		return 0, false, ""
 	}
-	for _, labels := range hourLabels(f, turn) {
-		for _, o := range t.fitHours(f, n, face, labels, orders, func([]fits) bool { return false }) {
-			if o.leads(numeralLead, o.best(), as, -1) {
-				return 0, false, fmt.Sprintf("the printed hours are those of %d hours a turn, not of rotation_hours", turn)
-			}
+	for _, o := range t.fitHours(f, n, face, hourLabels(f, turn), orders) {
+		if o.leads(o.best(), as, -1) {
+			return 0, false, fmt.Sprintf("the printed hours are those of %d hours a turn, not of rotation_hours", turn)
 		}
 	}
 	return 0, false, ""
@@ -100,9 +88,9 @@ func (t *fitted) readHours(f *form.Form) (hours float64, ok bool, against string
 
 // leads says whether the hours fit, and as they do with the hour k at the first place clearly better than in b with
 // any other there than not.
-func (a *fits) leads(by float64, k int, b fits, not int) bool {
+func (a *fits) leads(k int, b fits, not int) bool {
 	for j := range b.score {
-		if j != not && (a.score[k] < by*b.score[j] || a.part[0][k] < numeralPart*b.part[0][j] || a.part[1][k] < numeralPart*b.part[1][j]) {
+		if j != not && (a.score[k] < numeralLead*b.score[j] || a.part[0][k] < numeralPart*b.part[0][j] || a.part[1][k] < numeralPart*b.part[1][j]) {
 			return false
 		}
 	}
@@ -132,14 +120,26 @@ func (a *fits) best() int {
 	return best
 }
 
-// fitHours tries the labels of a turn in the orders on what is printed at the n hours that the form has, at any size,
-// outside and inside the circles, until it is enough.
-func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, labels []string, orders []order, enough func([]fits) bool) []fits {
-	all := len(labels)
-	out := make([]fits, len(orders))
-	for i := range out {
-		out[i] = newFits(all)
+// fitHours tries the ways to print the hours of a turn, in the orders, on what is printed at the n hours that the form
+// has, outside and inside the circles, at any size: all of these coarsely, and the best finely.
+func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, ways [][]string, orders []order) []fits {
+	type try struct {
+		labels  []string
+		patches []patch
+		phase   int
+		height  float64
+		upside  bool
+		score   float64
 	}
+	templates := func(t try, shape func(p *patch) patch) []patch {
+		out := make([]patch, len(t.labels))
+		for i, label := range t.labels {
+			p := template(face, label, t.height, t.upside)
+			out[i] = shape(&p)
+		}
+		return out
+	}
+	var tries []try
 	phases := max(1, int(math.Round(60/f.TimeArcs.MajorMinutes))) // heavy arcs an hour: any of them may be the hour's
 	for phase := range phases {
 		for _, outside := range []bool{true, false} {
@@ -147,35 +147,76 @@ func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, labels []str
 			if patches == nil {
 				continue
 			}
-			for _, height := range []float64{3.0, 2.6, 3.4, 2.2, 3.8, 1.8, 4.3} {
+			coarse := make([]patch, n)
+			for i := range patches {
+				coarse[i] = patches[i].half()
+			}
+			for _, height := range []float64{1.8, 2.2, 2.6, 3.0, 3.4, 3.8, 4.3} {
 				for _, upside := range []bool{false, true} {
-					templates := make([]patch, all)
-					for i, label := range labels {
-						templates[i] = template(face, label, height, upside)
-					}
-					agree(patches, templates, func(at []float64) {
-						// at[p*all+h]: how well hour h fits place p
-						for i, o := range orders {
-							r := &out[i]
-							for k := range all {
-								var sum [2]float64
-								for p := o.first; p < n; p += o.every {
-									j := p / o.every
-									sum[j%2] += at[p*all+((k+o.step*j)%all+all)%all]
-								}
-								places := n / o.every
-								if score := (sum[0] + sum[1]) / float64(places); score > r.score[k] {
-									r.score[k], r.shift[k] = score, phase
-									r.part[0][k], r.part[1][k] = sum[0]/float64((places+1)/2), sum[1]/float64(places/2)
-								}
-							}
+					for _, labels := range ways {
+						one := try{labels, patches, phase, height, upside, 0}
+						for _, r := range fitOrders(coarse, templates(one, (*patch).half), 1, orders) {
+							one.score = math.Max(one.score, r.score[r.best()])
 						}
-					})
-				}
-				if enough(out) {
-					return out
+						tries = append(tries, one)
+					}
 				}
 			}
+		}
+	}
+	slices.SortStableFunc(tries, func(a, b try) int { return cmp.Compare(b.score, a.score) })
+	out := make([]fits, len(orders))
+	for i := range out {
+		out[i] = newFits(len(ways[0]))
+	}
+	for _, one := range tries[:min(len(tries), numeralTries)] {
+		for i, r := range fitOrders(one.patches, templates(one, func(p *patch) patch { return *p }), 2, orders) {
+			for k := range r.shift {
+				r.shift[k] = one.phase
+			}
+			out[i].better(r)
+		}
+	}
+	return out
+}
+
+// fitOrders is how well the templates of a turn's hours, in each of the orders, fit the patches; numerals are looked
+// for every so many pixels.
+func fitOrders(patches, templates []patch, pitch int, orders []order) []fits {
+	n, all := len(patches), len(templates)
+	out := make([]fits, len(orders))
+	for i := range out {
+		out[i] = newFits(all)
+	}
+	agree(patches, templates, pitch, func(at []float64) {
+		// at[p*all+h]: how well hour h fits place p
+		for i, o := range orders {
+			r := &out[i]
+			for k := range all {
+				var sum [2]float64
+				for p := o.first; p < n; p += o.every {
+					j := p / o.every
+					sum[j%2] += at[p*all+((k+o.step*j)%all+all)%all]
+				}
+				places := n / o.every
+				if score := (sum[0] + sum[1]) / float64(places); score > r.score[k] {
+					r.score[k] = score
+					r.part[0][k], r.part[1][k] = sum[0]/float64((places+1)/2), sum[1]/float64(places/2)
+				}
+			}
+		}
+	})
+	return out
+}
+
+// half is the patch in pixels of twice the size.
+func (p *patch) half() patch {
+	out := patch{w: p.w / 2, h: p.h / 2}
+	out.v = make([]float32, out.w*out.h)
+	for y := range out.h {
+		for x := range out.w {
+			a := p.v[2*y*p.w+2*x:]
+			out.v[y*out.w+x] = 0.25 * (a[0] + a[1] + a[p.w] + a[p.w+1])
 		}
 	}
 	return out
@@ -283,15 +324,15 @@ func (p *patch) blur() {
 	}
 }
 
-// agree lays every template over every patch at every radius and gives, for each
-// radius, their correlations, patch by patch; the middle may lie aside, as where it goes on along the arc.
-func agree(patches, templates []patch, use func(at []float64)) {
+// agree lays every template over every patch at every radius, every pitch pixels, and gives
+// their correlations there, patch by patch; the middle may lie aside, as where it goes on along the arc.
+func agree(patches, templates []patch, pitch int, use func(at []float64)) {
 	n := len(templates)
 	wide, high := 0, 0
 	for _, t := range templates {
 		wide, high = max(wide, t.w), max(high, t.h)
 	}
-	const aside = 10 // pixels
+	aside := asidePitches * pitch
 	w, h := patches[0].w, patches[0].h
 	if wide+2*aside > w || high > h {
 		return
@@ -319,8 +360,8 @@ func agree(patches, templates []patch, use func(at []float64)) {
 		flat[k] = v
 	}
 	window := make([]float32, wide*high)
-	for y0 := 0; y0+high <= h; y0 += 2 {
-		for dx := -aside; dx <= aside; dx += 2 {
+	for y0 := 0; y0+high <= h; y0 += pitch {
+		for dx := -aside; dx <= aside; dx += pitch {
 			at := make([]float64, len(patches)*n)
 			for i, p := range patches {
 				x0 := (w-wide)/2 + dx

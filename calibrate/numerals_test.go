@@ -77,7 +77,10 @@ func TestBlankNumerals(t *testing.T) {
 	blank(t, right, 1)
 	for says, change := range map[string]func(f *form.Form){
 		"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },
-		"say 03:00":         func(f *form.Form) { f.Blank.Reference.Time = "08:00" },
+		"those of 12 hours": func(f *form.Form) {
+			f.RotationHours, f.TimeArcs.EveryMinutes, f.TimeArcs.MajorMinutes = 24, 2*f.TimeArcs.EveryMinutes, 120
+		},
+		"say 03:00": func(f *form.Form) { f.Blank.Reference.Time = "08:00" },
 	} {
 		wrong := *right
 		named := *right.Blank
