@@ -122,6 +122,9 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 				return nil, err
 			}
 			hour = HourBlank
+			if t.otherNumerals(f, p.Blank.numerals) {
+				return nil, &Refusal{"numerals", fmt.Sprintf("the numerals on the circles stand one heavy circle further in or out than on the blank of form %s: name the form it is", f.Form)}
+			}
 		}
 	}
 	if hour == HourOnChart {

@@ -11,10 +11,11 @@ import (
 )
 
 // Blank is a calibrated scan of the unused form: its printed margin and centre,
-// unrolled about the chart's centre, column 0 at hour 0.
+// unrolled about the chart's centre, column 0 at hour 0, and the numerals of its scale.
 type Blank struct {
-	Face    *Face
-	margins [2]margin2
+	Face     *Face
+	margins  [2]margin2
+	numerals []numeral
 }
 
 // margin2 is one printed annulus, unrolled straight (labels do not follow arcs): rows of radius, columns of angle.
@@ -39,10 +40,7 @@ const (
 // of all colours, for hours are often printed in another one than circles are.
 func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 	var out [2]margin2
-	var colours []*plane
-	for ch := range pic.Channels {
-		colours = append(colours, newPlane(pic, ch))
-	}
+	colours := planes(pic)
 	for k, span := range [2][2]float64{
 		{f.Outer() + clearOfPrint, f.DiameterMM/2 - clearOfEdge},
 		{f.HubHoleMM/2 + clearOfHub, f.Inner() - clearOfPrint},
@@ -213,7 +211,7 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 	if off := math.Remainder(read, f.RotationHours); ok && math.Abs(off) > 0.5*every {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time is %s, where the blank's printed numerals say %s: correct it, or time_runs", f.Path, ref.Time, clockWords(hours+off, f.RotationHours))}
 	}
-	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f)}
+	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f), numerals: fit.numerals(f)}
 	fit.warp = fit.warp.enlarge(k)
 	b.Face = fit.face(f, HourBlank)
 	return b, nil

@@ -33,6 +33,14 @@ func newPlane(pic *picture.Picture, channel int) *plane {
 	return p
 }
 
+// planes are all colours of the picture.
+func planes(pic *picture.Picture) (out []*plane) {
+	for ch := range pic.Channels {
+		out = append(out, newPlane(pic, ch))
+	}
+	return out
+}
+
 // alone is the plane with its values side by side: sampled all over the picture, they miss a third of the memory.
 func (p *plane) alone() *plane {
 	if p.step == 1 {

@@ -1,0 +1,233 @@
+package calibrate
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"penarm/calibrate/form"
+)
+
+// Numerals of the scale are looked at in windows on the heavy circles, lengths in mm.
+const (
+	windowMM   = 0.2 // a pixel
+	windowRows = 21
+	windowCols = 41
+	windowRoom = 2 // pixels by which numerals may lie aside
+
+	standsOut      = 6.0   // of the mean square in a window, of the usual, from which a numeral is in it
+	standsOutLeast = 0.001 // of the mean square of density there
+	mostNumerals   = 24
+	fewNumerals    = 8    // below which they tell nothing
+	leastOther     = 0.5  // correlation with the blank's, from which they are seen: 0.8 and more where right and clear
+	betterOther    = 0.04 // by which others fit better, on average; they fit worse by 0.1 to 0.3 where the form is right
+	sureOther      = 2.5  // standard errors
+)
+
+// numeral is what is printed about a heavy circle beside the grid, and where: heavy counts these circles outwards.
+type numeral struct {
+	heavy int
+	block int // of the heavy arcs
+	place int // pixels from that arc, along the circle
+	print patch
+	box   [4]int // columns and rows of it that are printed on
+	load  float64
+}
+
+// windows samples about a circle of radius r, from each heavy arc on, cols columns from the place first (pixels
+// along the circle) on, and takes away what lies there after most heavy arcs alike: the grid.
+func (t *fitted) windows(colours []*plane, f *form.Form, r float64, first, cols int) []patch {
+	all, per := f.Arcs()
+	n := all / per
+	out := make([]patch, n)
+	sum, count := make([]float32, cols), make([]uint8, cols)
+	for i := range out {
+		out[i] = patch{cols, windowRows, make([]float32, cols*windowRows)}
+		for y := range windowRows {
+			clear(sum)
+			clear(count)
+			rad := r - (float64(y)-windowRows/2)*windowMM
+			for _, pl := range colours {
+				pl.curve(&t.warp, cols, 8, func(x int) (float64, float64) {
+					s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + f.Lag(r) + float64(first+x)*windowMM/r)
+					return rad * c, rad * s
+				}, sum, count)
+			}
+			copy(out[i].v[y*cols:], mean(sum, count, len(colours)).v)
+		}
+	}
+	at := make([]float64, n)
+	for k := range cols * windowRows {
+		for i := range out {
+			at[i] = float64(out[i].v[k])
+		}
+		m := median(at)
+		for i := range out {
+			out[i].v[k] = float32(math.Max(-printCap, math.Min(printCap, at[i]-m)))
+		}
+	}
+	return out
+}
+
+// heavyRadii are the radii of the heavy circles between the two ends of the scale.
+func heavyRadii(f *form.Form) (out []float64) {
+	all := f.Circles()
+	for _, c := range all[1 : len(all)-1] {
+		if c.Major {
+			out = append(out, c.RadiusMM)
+		}
+	}
+	return out
+}
+
+// numerals finds what stands on the heavy circles of a blank, the clearest of it.
+func (t *fitted) numerals(f *form.Form) []numeral {
+	colours := planes(t.plane.pic)
+	all, per := f.Arcs()
+	n := all / per
+	var out []numeral
+	for heavy, r := range heavyRadii(f) {
+		places := int(2 * math.Pi * r / windowMM / float64(n))
+		wide := places + windowCols
+		blocks := t.windows(colours, f, r, -windowCols/2, wide)
+		// how much lies in the window about each place
+		var usual []float64
+		load := make([][]float64, n)
+		for i, b := range blocks {
+			col := make([]float64, wide+1)
+			for x := range wide {
+				col[x+1] = col[x]
+				for y := range windowRows {
+					v := float64(b.v[y*wide+x])
+					col[x+1] += v * v
+				}
+			}
+			for x := range places {
+				load[i] = append(load[i], col[x+windowCols*3/4]-col[x+windowCols/4])
+			}
+			usual = append(usual, load[i]...)
+		}
+		least := math.Max(standsOut*median(usual), standsOutLeast*windowCols/2*windowRows)
+		for i, one := range load {
+			for x, v := range one {
+				if v >= least && v == slices.Max(one[max(0, x-windowCols/2):min(places, x+windowCols/2)]) {
+					out = append(out, numeral{heavy, i, x, blocks[i].cut(x, windowCols), [4]int{}, v})
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b numeral) int { return cmp.Compare(b.load, a.load) })
+	out = out[:min(len(out), mostNumerals)]
+	for i := range out {
+		out[i].box = out[i].print.box()
+	}
+	return out
+}
+
+// box is the columns and rows that hold the most of a patch, with one more to each side.
+func (p *patch) box() [4]int {
+	span := func(n int, at func(i int) float64) (from, to int) {
+		var sums []float64
+		for i := range n {
+			sums = append(sums, at(i))
+		}
+		least := 0.25 * slices.Max(sums)
+		for from = 0; sums[from] < least; from++ {
+		}
+		for to = n; sums[to-1] < least; to-- {
+		}
+		return max(windowRoom, from-1), min(n-windowRoom, to+1)
+	}
+	x0, x1 := span(p.w, func(x int) (s float64) {
+		for y := range p.h {
+			s += math.Abs(float64(p.v[y*p.w+x]))
+		}
+		return s
+	})
+	y0, y1 := span(p.h, func(y int) (s float64) {
+		for x := range p.w {
+			s += math.Abs(float64(p.v[y*p.w+x]))
+		}
+		return s
+	})
+	return [4]int{x0, x1, y0, y1}
+}
+
+// cut is the part of so many columns from the column x on.
+func (p *patch) cut(x, cols int) patch {
+	out := patch{cols, p.h, make([]float32, 0, cols*p.h)}
+	for y := range p.h {
+		out.v = append(out.v, p.v[y*p.w+x:y*p.w+x+cols]...)
+	}
+	return out
+}
+
+// like is the best correlation of the numeral with what is printed elsewhere, moved by up to windowRoom pixels.
+func (b *numeral) like(q *patch) float64 {
+	best := -1.0
+	for dy := -windowRoom; dy <= windowRoom; dy++ {
+		for dx := -windowRoom; dx <= windowRoom; dx++ {
+			var n, u, v, uu, vv, uv float64
+			for y := b.box[2]; y < b.box[3]; y++ {
+				for x := b.box[0]; x < b.box[1]; x++ {
+					i, j := float64(b.print.v[y*q.w+x]), float64(q.v[(y+dy)*q.w+x+dx])
+					n, u, v, uu, vv, uv = n+1, u+i, v+j, uu+i*i, vv+j*j, uv+i*j
+				}
+			}
+			if a, c := uu-u*u/n, vv-v*v/n; a > 0 && c > 0 {
+				best = math.Max(best, (uv-u*v/n)/math.Sqrt(a*c))
+			}
+		}
+	}
+	return best
+}
+
+// otherNumerals says whether the print shows the numerals of the blank, not where the blank does, but one heavy circle
+// further out or in: a form of another range with the same circles. Only what is clearly seen counts.
+func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
+	if len(blank) < fewNumerals {
+		return false
+	}
+	own := t.match(f, blank, 0)
+	for _, out := range []int{1, -1} {
+		var n, sum, squares, like float64
+		for i, v := range t.match(f, blank, out) {
+			if !math.IsNaN(v) {
+				d := v - own[i]
+				n, sum, squares, like = n+1, sum+d, squares+d*d, like+v
+			}
+		}
+		mean := sum / n
+		sd := math.Sqrt(math.Max(0, squares/n-mean*mean))
+		if n >= fewNumerals && like/n >= leastOther && mean > betterOther && mean > sureOther*sd/math.Sqrt(n) {
+			return true
+		}
+	}
+	return false
+}
+
+// match is the correlation of the print with each of a blank's numerals, so many heavy circles further out; NaN where
+// no circle is.
+func (t *fitted) match(f *form.Form, blank []numeral, out int) []float64 {
+	colours := planes(t.plane.pic)
+	radii := heavyRadii(f)
+	type place struct{ heavy, at int }
+	seen := map[place][]patch{} // numerals often stand on one arc
+	like := make([]float64, len(blank))
+	for i := range blank {
+		b := &blank[i]
+		k := b.heavy + out
+		if k < 0 || k >= len(radii) {
+			like[i] = math.NaN()
+			continue
+		}
+		at := place{k, int(math.Round(float64(b.place) * radii[k] / radii[b.heavy]))}
+		w, ok := seen[at]
+		if !ok {
+			w = t.windows(colours, f, radii[k], at.at-windowCols/2, windowCols)
+			seen[at] = w
+		}
+		like[i] = b.like(&w[b.block])
+	}
+	return like
+}

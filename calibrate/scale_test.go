@@ -1,0 +1,53 @@
+package calibrate
+
+import (
+	"context"
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"penarm/calibrate/form"
+	"penarm/testdata/render"
+)
+
+// A chart of a form with the same circles, arcs and hours, but numerals a heavy circle further in or out, is not read by
+// the blank of another. What is printed is the renderer's.
+func TestOtherNumerals(t *testing.T) {
+	t.Parallel()
+	numbered := func(by float64) *render.Form {
+		of := render.Basic()[3]
+		of.NumeralArc = 3
+		for i := range of.Rings {
+			of.Rings[i].At += by
+		}
+		return of
+	}
+	of := numbered(0)
+	f := load(t, of)
+	s := of.Blank()
+	x, y := s.Pixel(of.Reference, of.Rings[len(of.Rings)-1].At)
+	f.Blank = &form.Blank{Image: "blank.png", Reference: form.Reference{X: x, Y: y, Time: fmt.Sprintf("%02.0f:00", of.Reference)}}
+	b, err := ReadBlank(context.Background(), s.Picture(), f)
+	require.NoError(t, err)
+	assert.GreaterOrEqual(t, len(b.numerals), fewNumerals)
+	for _, c := range []struct {
+		by   float64
+		look render.Look
+	}{
+		{0, render.Look{DPI: 130, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}},
+		{0, render.Look{DPI: 204, Tall: 196.0 / 204, Bilevel: "diffusion"}}, // hardly legible: tells nothing
+		{10, render.Look{DPI: 130, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}},
+		{-10, render.Look{DPI: 150, Turn: 30, Grey: true, Noise: 2}},
+	} {
+		s := render.New(5, render.Options{Form: numbered(c.by), Unit: "F", Look: c.look})
+		face, err := Fit(context.Background(), Problem{Picture: s.Picture(), Form: f, Blank: b})
+		if c.by != 0 {
+			refused(t, err, "numerals")
+			continue
+		}
+		require.NoError(t, err)
+		assert.Equal(t, HourBlank, face.Hour)
+	}
+}
