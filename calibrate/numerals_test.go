@@ -50,6 +50,9 @@ func TestHourFromNumerals(t *testing.T) {
 			hours, _ := face.Locate(x, y)
 			assert.InDelta(t, 0, math.Remainder(hours-3, g.Hours), 0.02, "%s: the arc of 3 h", g.Number)
 
+			if i > 0 {
+				continue
+			}
 			// a form's file that only the numerals contradict
 			for says, change := range map[string]func(f *form.Form){
 				"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },

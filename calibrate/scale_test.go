@@ -39,7 +39,7 @@ func TestOtherNumerals(t *testing.T) {
 		{0, render.Look{DPI: 130, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}},
 		{0, render.Look{DPI: 204, Tall: 196.0 / 204, Bilevel: "diffusion"}}, // hardly legible: tells nothing
 		{10, render.Look{DPI: 130, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}},
-		{-10, render.Look{DPI: 150, Turn: 30, Grey: true, Noise: 2}},
+		{-10, render.Look{DPI: 140, Turn: 30, Grey: true, Noise: 2}},
 	} {
 		s := render.New(5, render.Options{Form: numbered(c.by), Unit: "F", Look: c.look})
 		face, err := Fit(context.Background(), Problem{Picture: s.Picture(), Form: f, Blank: b})
