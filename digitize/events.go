@@ -39,6 +39,7 @@ const (
 	crowdMM       = 3.0       // to either side of such a line
 	crowdInk      = 0.12      // of the paper is inked at most
 	blankShare    = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
+	hiddenShare   = 1.0 / 20  // of the turn: so long a rest on print may hide that there is no blank
 	roundInk      = 0.9       // share of a line round the whole turn that is inked
 )
 
@@ -460,6 +461,29 @@ func (t *tracer) goesRound(v []vertex) bool {
 	return float64(inked) >= roundInk*float64(len(v))
 }
 
+// hidesBlank says whether what is missing to a whole turn would lie on print that is as dark as the line: it ends
+// beside its own start, as a line that comes round on an idle vat does.
+func (t *tracer) hidesBlank(v []vertex, plane int) bool {
+	if len(v) == 0 {
+		return false
+	}
+	a, b := v[len(v)-1], v[0]
+	missing := b.hours + t.form.RotationHours - a.hours
+	if missing > hiddenShare*t.form.RotationHours || math.Abs(a.radius-b.radius) > restMM {
+		return false
+	}
+	const looks = 100
+	dark := 0
+	for i := range looks {
+		s := (float64(i) + 0.5) / looks
+		row := int(math.Round((a.radius + s*(b.radius-a.radius) - t.frame.Radius) / stepMM))
+		if t.m.at(a.hours+s*missing, row) > 0.5*t.typ[plane] {
+			dark++
+		}
+	}
+	return 2*dark > looks
+}
+
 // laps looks for what a second turn of the chart leaves, on one plane: a line that comes round to
 // its own start, and lines that no pen claims, which a chart turned by hand leaves too.
 func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
@@ -476,6 +500,11 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 			x, y := t.p.Face.Warp.Pixel(end.x, end.y)
 			t.events = append(t.events, series.Event{Kind: series.EventLap, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y,
 				Text: "the line leaves no blank on the whole turn: the chart went round again"})
+		} else if t.hidesBlank(l.v, plane) {
+			end := l.v[len(l.v)-1]
+			x, y := t.p.Face.Warp.Pixel(end.x, end.y)
+			t.events = append(t.events, series.Event{Kind: series.EventNoBlank, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y,
+				Text: "from here to where it starts the line would lie on print as dark as itself: whether the chart went round again cannot be seen"})
 		}
 	}
 	if first < 0 {

@@ -398,6 +398,20 @@ func TestARingOfInkIsASecondTurn(t *testing.T) {
 	require.Contains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: over}))), series.EventLap)
 }
 
+// On print as dark as itself a line cannot be seen to end: whether the chart went round again is not settled.
+func TestABlankThatPrintWouldHide(t *testing.T) {
+	t.Parallel()
+	day := func(end float64) []knot {
+		return []knot{{0, 80.3}, {0.3, 80.3}, {0.7, 150}, {1.5, 150}, {2.5, 88}, {10.8, 88}, {11.1, end}, {11.6, end}}
+	}
+	dark := func(k []knot) Problem {
+		return paint(smallForm(), true, one, drawn{ink: "black", dye: [3]float32{0.3, 0.3, 0.3}, knots: k})
+	}
+	require.Contains(t, kinds(trace(t, dark(day(80.3)))), series.EventNoBlank)
+	require.NotContains(t, kinds(trace(t, dark(day(85)))), series.EventNoBlank)
+	require.NotContains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: day(80.3)}))), series.EventNoBlank)
+}
+
 // Forgotten on an idle vat, a chart's second turn lies level below the day's own batch: the shorter line, and not the first turn's.
 func TestTheFirstTurnIsFollowedUnderASecond(t *testing.T) {
 	t.Parallel()

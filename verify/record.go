@@ -52,7 +52,7 @@ func (j *judge) record(bs []Batch) Check {
 		switch e.Kind {
 		case series.EventLap:
 			note(Fail, words, p)
-		case series.EventStopped, series.EventTurned:
+		case series.EventStopped, series.EventTurned, series.EventNoBlank:
 			note(Undecided, words, p)
 		case series.EventAmbig:
 			note(listed(e.Pen, e.From, e.To), words, p)
@@ -98,7 +98,8 @@ func (j *judge) record(bs []Batch) Check {
 }
 
 var eventWords = map[series.Kind]string{series.EventLap: "second lap over the first", series.EventStopped: "the clock stood", series.EventTurned: "the chart was turned",
-	series.EventAmbig: "two lines compete", series.EventBlot: "blot", series.EventNote: "writing on the line", series.EventStart: "start off the written time"}
+	series.EventNoBlank: "no blank is seen",
+	series.EventAmbig:   "two lines compete", series.EventBlot: "blot", series.EventNote: "writing on the line", series.EventStart: "start off the written time"}
 
 // told: an event already names what breaks the trace there.
 func (j *judge) told(pen string, from, to time.Time) bool {

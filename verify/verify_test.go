@@ -360,7 +360,7 @@ func TestClock(t *testing.T) {
 
 // C24: 1 NYCRR 2.48(a), overlapping is a violation by itself. Stopped and turned charts need a person.
 func TestRecord(t *testing.T) {
-	for kind, want := range map[series.Kind]Verdict{series.EventLap: Fail, series.EventStopped: Undecided, series.EventTurned: Undecided,
+	for kind, want := range map[series.Kind]Verdict{series.EventLap: Fail, series.EventStopped: Undecided, series.EventTurned: Undecided, series.EventNoBlank: Undecided,
 		series.EventBlot: Pass, series.EventNote: Pass, series.EventStart: Pass, series.EventAmbig: Pass} {
 		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
 		p.Events = []series.Event{{Kind: kind, Pen: "product", From: at("11:20"), To: at("11:30"), Text: "seen"}}

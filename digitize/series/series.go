@@ -42,6 +42,7 @@ const (
 	EventStopped Kind = "stopped"    // clock stood: a stroke along the arc at one time
 	EventTurned  Kind = "turned"     // a jump in time at one temperature, or time running backward
 	EventLap     Kind = "second-lap" // the line goes on beyond one turn
+	EventNoBlank Kind = "no-blank"   // whether the line leaves a blank on the turn cannot be seen
 	EventBlot    Kind = "blot"       // wide ink on or beside the line
 	EventNote    Kind = "note"       // writing that touches the line
 	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time

@@ -244,6 +244,8 @@ func eventWords(k series.Kind) string {
 		return "the chart was turned"
 	case series.EventLap:
 		return "a second lap of ink"
+	case series.EventNoBlank:
+		return "no blank is seen between end and start"
 	case series.EventBlot:
 		return "a blot on or beside the line"
 	case series.EventNote:
