@@ -495,17 +495,19 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 		if first < 0 {
 			first = i
 		}
-		if t.goesRound(l.v) {
-			end := l.v[len(l.v)-1]
-			x, y := t.p.Face.Warp.Pixel(end.x, end.y)
-			t.events = append(t.events, series.Event{Kind: series.EventLap, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y,
-				Text: "the line leaves no blank on the whole turn: the chart went round again"})
-		} else if t.hidesBlank(l.v, plane) {
-			end := l.v[len(l.v)-1]
-			x, y := t.p.Face.Warp.Pixel(end.x, end.y)
-			t.events = append(t.events, series.Event{Kind: series.EventNoBlank, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y,
-				Text: "from here to where it starts the line would lie on print as dark as itself: whether the chart went round again cannot be seen"})
+		var kind series.Kind
+		var text string
+		switch {
+		case t.goesRound(l.v):
+			kind, text = series.EventLap, "the line leaves no blank on the whole turn: the chart went round again"
+		case t.hidesBlank(l.v, plane):
+			kind, text = series.EventNoBlank, "from here to where it starts the line would lie on print as dark as itself: whether the chart went round again cannot be seen"
+		default:
+			continue
 		}
+		end := l.v[len(l.v)-1]
+		x, y := t.p.Face.Warp.Pixel(end.x, end.y)
+		t.events = append(t.events, series.Event{Kind: kind, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y, Text: text})
 	}
 	if first < 0 {
 		return
