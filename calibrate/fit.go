@@ -74,7 +74,12 @@ func Fit(ctx context.Context, p Problem) (*Face, error) {
 	if err != nil {
 		return nil, err
 	}
-	return fit.settle(p)
+	face, err := fit.settle(p)
+	var refused *Refusal
+	if errors.As(err, &refused) {
+		err = &Attempt{refused, fit.face(fit.form, HourOnChart)}
+	}
+	return face, err
 }
 
 // armed is the form with the pivot and arm that its blank showed, where its file leaves them out.
@@ -122,9 +127,6 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 				return nil, err
 			}
 			hour = HourBlank
-			if t.otherNumerals(f, p.Blank.numerals) {
-				return nil, &Refusal{"numerals", fmt.Sprintf("the numerals on the circles stand one heavy circle further in or out than on the blank of form %s: name the form it is", f.Form)}
-			}
 		}
 	}
 	if hour == HourOnChart {
@@ -138,6 +140,9 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 			}
 			hour = HourNumerals
 		}
+	}
+	if p.Blank != nil && hour != HourOnChart && t.otherNumerals(f, p.Blank.numerals) {
+		return nil, &Refusal{"numerals", fmt.Sprintf("the numerals on the circles stand one heavy circle further in or out than on the blank of form %s: name the form it is", f.Form)}
 	}
 	return t.face(f, hour), nil
 }

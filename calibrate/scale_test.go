@@ -45,6 +45,12 @@ func TestOtherNumerals(t *testing.T) {
 		face, err := Fit(context.Background(), Problem{Picture: s.Picture(), Form: f, Blank: b})
 		if c.by != 0 {
 			refused(t, err, "numerals")
+			var tried *Attempt
+			require.ErrorAs(t, err, &tried, "a person can look at what was refused")
+			outer := of.Rings[len(of.Rings)-1].At + c.by
+			x, y := s.Pixel(of.Reference, outer)
+			_, err = Fit(context.Background(), Problem{Picture: s.Picture(), Form: f, Blank: b, Mark: &Mark{X: x, Y: y, Hours: of.Reference}})
+			refused(t, err, "numerals") // a mark of the hour says nothing of the scale
 			continue
 		}
 		require.NoError(t, err)
