@@ -27,10 +27,18 @@ type Problem struct {
 	Face    *calibrate.Face
 	Pens    []Pen
 	OnChart time.Time // when the pen first touched the chart; zero if unknown
+	Told    []Told    // asked only where two lines compete
 
 	// LowerEdge reads the line's lower-temperature edge instead of its centre
 	// (the FDA's guide to inspections of low-acid canned food reads wide lines so; from memory).
 	LowerEdge bool
+}
+
+// Told is what a person wrote down of what one pen's bulb had at an instant, in the form's unit.
+type Told struct {
+	Pen         string
+	At          time.Time
+	Temperature float64
 }
 
 // Result is what the ink says.

@@ -32,6 +32,7 @@ type tracer struct {
 	form  *form.Form
 	pic   *picture.Picture
 	m     *printed
+	sheet *sheet
 	frame calibrate.Frame // of the fine planes
 	lag   []float64       // form.Lag every stepMM from frame.Radius
 	turn  float64         // signed radians an hour
@@ -152,6 +153,17 @@ func (t *tracer) survey() {
 		w.RadiusStep, w.Rows = w.RadiusStep*aroundEvery, (w.Rows+aroundEvery-1)/aroundEvery
 		s.near = append(s.near, w)
 		s.around = append(s.around, calibrate.Unroll(t.pic, t.p.Face, w, nil))
+	}
+	t.sheet = t.findSheet(s, m)
+	for ch := range s.planes {
+		for c := range s.frame.Columns {
+			t.sheet.hide(s.planes[ch][c*s.frame.Rows:(c+1)*s.frame.Rows], s.frame.Hour+float64(c)*s.frame.HourStep, 0, 1)
+		}
+		for i, f := range s.near {
+			for c := range f.Columns {
+				t.sheet.hide(s.around[i][ch][c*f.Rows:(c+1)*f.Rows], f.Hour+float64(c)*f.HourStep, 0, aroundEvery)
+			}
+		}
 	}
 	m.learn(s)
 	t.m = m
@@ -621,6 +633,7 @@ func (t *tracer) fillPlanes() {
 		for c := range f.Columns {
 			for ch := range in {
 				in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
+				t.sheet.hide(in[ch], f.Hour+float64(c)*f.HourStep, row, every)
 				t.m.leftOver(in[ch], ch, f.Hour+float64(c)*f.HourStep, row, every)
 			}
 			each(c)

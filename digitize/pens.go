@@ -11,28 +11,32 @@ import (
 // say nothing of which pen drew which stretch between two meetings. Here every
 // stretch is weighed on its own.
 const (
-	meetMM     = 0.5   // nearer than this the lines are one
-	shyMM      = 1.0   // so near paths come at a crossing that they turn away from
-	stretchMM  = 1.5   // shorter partings are not weighed
-	inkSpread  = 0.12  // of the logarithm of a stroke's weight over inkMM
-	inkMM      = 2.0   // of line that counts as one independent look at the ink
-	inkDrift   = 0.30  // of the same between stretches of one pen
-	sameDrift  = 0.40  // where both pens are said to write one ink: its weight tells hardly anything
-	settled    = 3.0   // log odds, 20 to 1, from which a stretch's pen is known
-	hotterOdds = 3.5   // log odds; common practice, no source: the air above the milk is kept hotter while it is held
-	dipOdds    = 3.2   // the same: cold milk cools the product's bulb first
-	bendSD     = 0.3   // rad, how far a line turns of itself over a crossing
-	linkMost   = 6.0   // log odds that the ink before and after a crossing can give
-	turnMost   = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
-	inkNear    = 0.10  // of the logarithm of a stroke's weight from one side of a crossing to the other
-	inkLeast   = 0.4   // looks at the ink on each side, 0.8 mm
-	crossMM    = 4.0   // longest meeting that counts as a crossing
-	startOdds  = 4.0   // the pen that writes ahead begins later on the paper
-	hueDrift   = 0.025 // of a stroke's hue between stretches, a share of its density: what the scan and the print do to it
-	hueMost    = 0.40  // farthest that two inks of one plane lie apart in it
-	hueOdds    = 6.0   // log odds from which hue settles what habits deny
-	hueShyMM   = 1.6   // as shyMM where hue tells the pens apart
-	huePieces  = 4     // of a stretch, which must agree
+	meetMM      = 0.5   // nearer than this the lines are one
+	shyMM       = 1.0   // so near paths come at a crossing that they turn away from
+	stretchMM   = 1.5   // shorter partings are not weighed
+	inkSpread   = 0.12  // of the logarithm of a stroke's weight over inkMM
+	inkMM       = 2.0   // of line that counts as one independent look at the ink
+	inkDrift    = 0.30  // of the same between stretches of one pen
+	sameDrift   = 0.40  // where both pens are said to write one ink: its weight tells hardly anything
+	settled     = 3.0   // log odds, 20 to 1, from which a stretch's pen is known
+	hotterOdds  = 3.5   // log odds; common practice, no source: the air above the milk is kept hotter while it is held
+	toldOdds    = 3.0   // log odds, 20 to 1, that one written temperature gives; common practice, no source
+	toldMinutes = 3.0   // that a written time may be off
+	toldNear    = 2.0   // °F that the line of the pen may be off a written temperature
+	toldFar     = 4.0   // °F from which the other line is off it
+	dipOdds     = 3.2   // the same: cold milk cools the product's bulb first
+	bendSD      = 0.3   // rad, how far a line turns of itself over a crossing
+	linkMost    = 6.0   // log odds that the ink before and after a crossing can give
+	turnMost    = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
+	inkNear     = 0.10  // of the logarithm of a stroke's weight from one side of a crossing to the other
+	inkLeast    = 0.4   // looks at the ink on each side, 0.8 mm
+	crossMM     = 4.0   // longest meeting that counts as a crossing
+	startOdds   = 4.0   // the pen that writes ahead begins later on the paper
+	hueDrift    = 0.025 // of a stroke's hue between stretches, a share of its density: what the scan and the print do to it
+	hueMost     = 0.40  // farthest that two inks of one plane lie apart in it
+	hueOdds     = 6.0   // log odds from which hue settles what habits deny
+	hueShyMM    = 1.6   // as shyMM where hue tells the pens apart
+	huePieces   = 4     // of a stretch, which must agree
 )
 
 // stretch is a piece of both lines between two meetings, [from, to) of the vertices of each.
@@ -92,7 +96,7 @@ func (t *tracer) tellApart(i, j int) {
 		if hb, sb := t.hueOf(b[s.b0:s.b1], t.plane[i]); sa > 0 && sb > 0 {
 			s.hue, s.hueSD = ha-hb, math.Sqrt(sa*sa/na+sb*sb/nb+hueDrift*hueDrift)
 		}
-		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name)
+		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name) + t.told(a[s.a0:s.a1], b[s.b0:s.b1], i, j)
 		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
 		if math.Abs(ahead) > 1.0/60 {
 			lag := 0.0
@@ -372,6 +376,46 @@ func (t *tracer) habits(a, b []vertex, first, second string) float64 {
 		odds += dipOdds * math.Copysign(1, lb-la)
 	}
 	return sign * odds
+}
+
+// told is the log odds that a is pen i's line and b pen j's by the temperatures that a person wrote down: each that
+// one line had about that time and the other had not says whose it is. Where the recorder reads otherwise than
+// the thermometers by more than the lines lie apart, it says nothing.
+func (t *tracer) told(a, b []vertex, i, j int) (odds float64) {
+	degree := 1.0
+	if t.form.Unit == "C" {
+		degree = 1 / 1.8
+	}
+	start := math.Min(t.lines[i].v[0].hours-t.p.Pens[i].AheadMinutes/60, t.lines[j].v[0].hours-t.p.Pens[j].AheadMinutes/60)
+	zero := newClock(t.p, start).zero
+	off := func(v []vertex, pen int, w Told) float64 { // how far the line passes by what is told
+		h := w.At.Sub(zero).Hours() + t.p.Pens[pen].AheadMinutes/60
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, p := range v {
+			if p.ink && math.Abs(p.hours-h) <= toldMinutes/60 {
+				T := t.form.Temperature(p.radius)
+				low, high = math.Min(low, T), math.Max(high, T)
+			}
+		}
+		return math.Max(low-w.Temperature, w.Temperature-high)
+	}
+	for _, w := range t.p.Told {
+		own, sign := i, 1.0
+		switch w.Pen {
+		case t.p.Pens[i].Name:
+		case t.p.Pens[j].Name:
+			own, sign = j, -1
+		default:
+			continue
+		}
+		switch da, db := off(a, own, w), off(b, own, w); {
+		case da <= toldNear*degree && db >= toldFar*degree && !math.IsInf(db, 1):
+			odds += sign * toldOdds
+		case db <= toldNear*degree && da >= toldFar*degree && !math.IsInf(da, 1):
+			odds -= sign * toldOdds
+		}
+	}
+	return odds
 }
 
 // through weighs a meeting around the given vertices: do the lines rather go

@@ -298,9 +298,10 @@ func (j *judge) plantUnit() string {
 }
 
 // own gives a written reading in the series' unit, where the two differ.
-func (j *judge) own(v float64) float64 { return converted(v, j.plantUnit(), j.unit) }
+func (j *judge) own(v float64) float64 { return Converted(v, j.plantUnit(), j.unit) }
 
-func converted(v float64, from, to string) float64 {
+// Converted takes a temperature from one unit, "F" or "C", to the other; °F = 1.8·°C + 32 (NIST SP 811, B.8).
+func Converted(v float64, from, to string) float64 {
 	switch {
 	case from == to:
 		return v
@@ -434,7 +435,7 @@ func (j *judge) startsBelow() bool {
 		return false
 	}
 	inner, outer := j.Form.Temperature(j.Form.Inner()), j.Form.Temperature(j.Form.Outer())
-	first := converted(j.product.nodes[0].temp, j.unit, j.Form.Unit)
+	first := Converted(j.product.nodes[0].temp, j.unit, j.Form.Unit)
 	return first < math.Min(inner, outer)+math.Abs(outer-inner)/20
 }
 

@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/json"
@@ -461,7 +462,7 @@ func (c *Checker) trace(ctx context.Context, job Job, r *reading) error {
 		for _, p := range rec.Pens {
 			pens = append(pens, digitize.Pen{Name: p.Pen, Ink: p.Ink, AheadMinutes: p.AheadMinutes})
 		}
-		t, err := digitize.Trace(ctx, digitize.Problem{Picture: r.picture, Face: r.face, Pens: pens, OnChart: on, LowerEdge: job.Lower})
+		t, err := digitize.Trace(ctx, digitize.Problem{Picture: r.picture, Face: r.face, Pens: pens, OnChart: on, Told: r.told(), LowerEdge: job.Lower})
 		if err != nil {
 			return NewError(path, "trace", err, "look whether the pen line can be seen on the scan; if so, report the scan")
 		}
@@ -492,6 +493,37 @@ func (c *Checker) trace(ctx context.Context, job Job, r *reading) error {
 		settle(r)
 	}
 	return nil
+}
+
+// told are the written temperatures, each at the first time of day of its name from half an hour before the pen
+// touched the chart on. On a chart of several days they say nothing.
+func (r *reading) told() (out []digitize.Told) {
+	if r.entries == nil || r.face.Form.RotationHours > 24 {
+		return nil
+	}
+	on := r.entries.OnChartTime()
+	if on.IsZero() {
+		return nil
+	}
+	from := on.Add(-30 * time.Minute)
+	unit := cmp.Or(r.plant.Unit, r.face.Form.Unit)
+	add := func(pen string, written []entries.Reading) {
+		for _, w := range written {
+			at, err := time.Parse("2006-01-02 15:04:05", (from.Format("2006-01-02 ") + w.At + ":00")[:19])
+			if err != nil {
+				continue
+			}
+			if at.Before(from) {
+				at = at.AddDate(0, 0, 1)
+			}
+			out = append(out, digitize.Told{Pen: pen, At: at, Temperature: verify.Converted(w.Reads, unit, r.face.Form.Unit)})
+		}
+	}
+	for _, b := range r.entries.Batches {
+		add("product", b.Indicating)
+		add("airspace", b.Airspace)
+	}
+	return out
 }
 
 func (p *plant) recordersOf(form string) (out []*entries.Recorder) {
@@ -534,12 +566,12 @@ func names(rs []*entries.Recorder) string {
 
 // convert turns the samples of a form printed in one unit into the plant's.
 func convert(s *series.Series, unit string) {
-	scale, offset := 1.8, 32.0
+	scale := 1.8
 	if unit == "C" {
-		scale, offset = 1/1.8, -32/1.8
+		scale = 1 / 1.8
 	}
 	for i := range s.Samples {
-		s.Samples[i].Temperature = s.Samples[i].Temperature*scale + offset
+		s.Samples[i].Temperature = verify.Converted(s.Samples[i].Temperature, s.Unit, unit)
 		s.Samples[i].UTemperature *= scale
 	}
 	s.Unit = unit

@@ -1,0 +1,190 @@
+package digitize
+
+import (
+	"math"
+	"slices"
+
+	"penarm/calibrate"
+)
+
+// A torn sheet, or one cut off by the edge of another, lets the lid or the desk show where print should be. That is
+// no ink, however dark: a path would follow its edge. So it counts as outside the picture. What is dark but bears
+// the form's circles is a shadow or a stain, and is read.
+const (
+	sheetColumns = 2    // of the survey, a cell
+	sheetRows    = 25   // rows a cell, 2 mm: more than any line is wide
+	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
+	sheetAround  = 60   // cells to either side from which the light is told: a sixth of a turn
+	sheetDark    = 0.15 // density over the paper from which a cell may be none
+	sheetLeast   = 20.0 // mm² of such cells in one piece, at the rim
+	sheetPrint   = 0.3  // share of the usual contrast of circles from which it is the sheet after all
+)
+
+// sheet marks the cells of the turn that do not show the sheet; off is nil where all do.
+type sheet struct {
+	rotation   float64
+	wide, high int
+	off        []bool // [column·high + row]
+}
+
+// cell is the index of the cell at an hour and row.
+func (s *sheet) cell(hour float64, row int) int {
+	x := hour / s.rotation
+	c := min(int((x-math.Floor(x))*float64(s.wide)), s.wide-1)
+	return c*s.high + min(row/sheetRows, s.high-1)
+}
+
+// hide sets what does not show the sheet in a column of grey levels, those of every so many rows from the given one, to
+// what lies outside the picture.
+func (s *sheet) hide(col []float32, hour float64, row, every int) {
+	if s.off == nil {
+		return
+	}
+	first := s.cell(hour, 0)
+	for i := range col {
+		if s.off[first+min((row+i*every)/sheetRows, s.high-1)] {
+			col[i] = calibrate.Outside
+		}
+	}
+}
+
+// findSheet looks at the survey, grey levels still, for what is not the sheet.
+func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
+	rows := s.frame.Rows
+	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: (rows + sheetRows - 1) / sheetRows}
+	wide, high := out.wide, out.high
+	tones := toneOf(m.bilevel)
+	dark, seen := make([]bool, wide*high), make([]bool, wide*high)
+	for _, plane := range s.planes {
+		paper := make([]float32, wide*high)
+		var buf []float32
+		for c := range wide {
+			for k := range high {
+				buf = buf[:0]
+				for col := c * sheetColumns; col < (c+1)*sheetColumns; col++ {
+					for _, v := range plane[col*rows+k*sheetRows : col*rows+min(rows, (k+1)*sheetRows)] {
+						if v >= 0 {
+							buf = append(buf, v)
+						}
+					}
+				}
+				if q := quantile(buf, sheetPaper); q == q {
+					paper[c*high+k], seen[c*high+k] = tones[int(q*toneTab)], true
+				}
+			}
+		}
+		less := func(mid float32, at func(i int) (int, bool), n int) { // takes a median from so many cells
+			for i := range n {
+				if j, ok := at(i); ok {
+					paper[j] -= mid
+				}
+			}
+		}
+		for k := range high { // print and tint of each radius
+			at := func(i int) (int, bool) { return i*high + k, seen[i*high+k] }
+			less(medianAt(paper, at, wide, &buf), at, wide)
+		}
+		light := make([]float32, wide)
+		for c := range wide {
+			light[c] = medianAt(paper, func(i int) (int, bool) {
+				j := (c-sheetAround+i+wide)%wide*high + i%high
+				return j, seen[j]
+			}, 2*sheetAround+1, &buf)
+		}
+		for c := range wide {
+			less(light[c], func(i int) (int, bool) { return c*high + i, seen[c*high+i] }, high)
+		}
+		for i, v := range paper {
+			dark[i] = dark[i] || seen[i] && v < -sheetDark
+		}
+	}
+	beside := func(i int, each func(j int)) {
+		c, k := i/high, i%high
+		for dc := -1; dc <= 1; dc++ {
+			for dk := max(0, k-1); dk <= min(high-1, k+1); dk++ {
+				each((c+dc+wide)%wide*high + dk)
+			}
+		}
+	}
+	usual, _ := out.contrast(s, m, tones, nil)
+	done := make([]bool, len(dark))
+	for i := range dark {
+		edge := i%high == high-1
+		beside(i, func(j int) { edge = edge || !seen[j] })
+		if !dark[i] || done[i] || !edge {
+			continue
+		}
+		piece, area := []int{i}, 0.0
+		done[i] = true
+		for n := 0; n < len(piece); n++ {
+			radius := s.frame.Radius + (float64(piece[n]%high)+0.5)*sheetRows*s.frame.RadiusStep
+			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
+			beside(piece[n], func(j int) {
+				if dark[j] && !done[j] {
+					done[j] = true
+					piece = append(piece, j)
+				}
+			})
+		}
+		if area < sheetLeast {
+			continue
+		}
+		if c, ok := out.contrast(s, m, tones, piece); ok && c > sheetPrint*usual {
+			continue
+		}
+		if out.off == nil {
+			out.off = make([]bool, len(dark))
+		}
+		for _, j := range piece {
+			beside(j, func(k int) { out.off[k] = true })
+		}
+	}
+	return out
+}
+
+// contrast is by how much the circles are darker than what lies halfway to the next, mean over the cells, or over the
+// whole turn where cells is nil; false where no circle lies in them.
+func (s *sheet) contrast(p samplePlanes, m *printed, tones []float32, cells []int) (float32, bool) {
+	in := make([]bool, s.wide*s.high)
+	for _, i := range cells {
+		in[i] = true
+	}
+	var circles []float64
+	for _, kind := range m.circleRows {
+		circles = append(circles, kind...)
+	}
+	slices.Sort(circles)
+	var sum float32
+	n := 0
+	for col := range p.frame.Columns {
+		c := min(col/sheetColumns, s.wide-1)
+		for i := 1; i < len(circles); i++ {
+			on, mid := int(circles[i]+0.5), int((circles[i-1]+circles[i])/2+0.5)
+			if mid < 0 || on >= p.frame.Rows || cells != nil && (!in[c*s.high+on/sheetRows] || !in[c*s.high+mid/sheetRows]) {
+				continue
+			}
+			for _, plane := range p.planes {
+				if a, b := plane[col*p.frame.Rows+on], plane[col*p.frame.Rows+mid]; a >= 0 && b >= 0 {
+					sum += tones[int(b*toneTab)] - tones[int(a*toneTab)]
+					n++
+				}
+			}
+		}
+	}
+	return sum / float32(max(n, 1)), n > 0
+}
+
+// medianAt is the median of the values at so many places, those that are there; 0 of none.
+func medianAt(v []float32, at func(i int) (int, bool), n int, buf *[]float32) float32 {
+	b := (*buf)[:0]
+	for i := range n {
+		if j, ok := at(i); ok {
+			b = append(b, v[j])
+		}
+	}
+	*buf = b
+	if len(b) == 0 {
+		return 0
+	}
+	return median(b)
+}
