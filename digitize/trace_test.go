@@ -498,6 +498,79 @@ func TestTwoPensTouch(t *testing.T) {
 	}
 }
 
+// Two lines of one ink that nothing tells apart but what a person wrote down of their temperatures.
+func TestWrittenTemperaturesTellPensApart(t *testing.T) {
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue"}}
+	p := paint(smallForm(), true, pens,
+		drawn{ink: "blue", knots: []knot{{0, 70}, {1, 110}, {2, 110}, {3, 60}}},
+		drawn{ink: "blue", knots: []knot{{0, 60}, {1, 125}, {2, 125}, {3, 70}}})
+	at := onChart.Add(90 * time.Minute)
+	for name, c := range map[string]struct {
+		told []Told
+		want []float64 // nil: not settled
+	}{
+		"nothing is written":       {},
+		"both are":                 {[]Told{{"product", at, 111}, {"airspace", at, 124}}, []float64{110, 125}},
+		"one is":                   {[]Told{{"airspace", at, 110}}, []float64{125, 110}},
+		"neither line is so":       {[]Told{{"product", at, 117.5}}, nil},
+		"another time than theirs": {[]Told{{"product", at.Add(6 * time.Hour), 110}}, nil},
+		"one denies the other":     {[]Told{{"product", at, 110}, {"airspace", at, 110}}, nil},
+	} {
+		p := p
+		p.Told = c.told
+		res := trace(t, p)
+		for i, s := range res.Series {
+			in := between(s, 1.2, 1.8)
+			require.NotEmpty(t, in, name)
+			for _, q := range in {
+				if c.want == nil {
+					require.Contains(t, q.Reason, "two lines compete", name)
+					continue
+				}
+				require.Empty(t, q.Reason, name)
+				require.InDelta(t, c.want[i], q.Temperature, 0.5, name)
+			}
+		}
+	}
+}
+
+// Where the sheet is torn off, its edge and the dark lid behind it are no ink; a shadow on it takes nothing away.
+func TestATornSheetIsNoInk(t *testing.T) {
+	f := smallForm()
+	for name, dark := range map[string]func(v uint8) uint8{
+		"torn":   func(uint8) uint8 { return 30 },
+		"shadow": func(v uint8) uint8 { return v / 2 },
+	} {
+		p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}}})
+		pic := *p.Picture
+		pic.Pix = append([]uint8{}, pic.Pix...)
+		for i := range pic.Width * pic.Height {
+			h, r := p.Face.Locate(float64(i%pic.Width), float64(i/pic.Width))
+			if h > 1.5 && h < 3 && r > f.Radius(120) {
+				for c := range 3 {
+					pic.Pix[3*i+c] = dark(pic.Pix[3*i+c])
+				}
+			}
+		}
+		p.Picture = &pic
+		res := trace(t, p)
+		sure := 2.5
+		if name == "torn" {
+			// two cells of 2 mm and of a degree beside it are not read
+			sure = 1.5 - 2*12.0/360 - 4.2/(3600*f.MMPerSecond(f.Radius(140)))
+			for _, s := range between(res.Series[0], 1.5, 12) {
+				require.Equal(t, series.Gap, s.Quality, "%s at %s", name, s.Time)
+			}
+		}
+		in := between(res.Series[0], 0.6, sure)
+		require.NotEmpty(t, in)
+		for _, s := range in {
+			require.NotEqual(t, series.Gap, s.Quality, "%s at %s", name, s.Time)
+			require.InDelta(t, 140, s.Temperature, 0.2, name)
+		}
+	}
+}
+
 func TestNoInkGivesNoSamples(t *testing.T) {
 	res := trace(t, paint(smallForm(), false, one))
 	require.Empty(t, res.Series[0].Samples)
