@@ -47,10 +47,7 @@ func (p *plane) alone() *plane {
 		return p
 	}
 	q := *p
-	q.pix, q.step = picture.Large[uint8](p.pic.Width*p.pic.Height), 1
-	for i := range q.pix {
-		q.pix[i] = p.pix[i*p.step]
-	}
+	q.pix, q.step = p.pic.Plane(p.channel), 1
 	return &q
 }
 

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"penarm/calibrate/form"
+	"penarm/calibrate/rank"
 )
 
 // Numerals of the scale are looked at in windows on the heavy circles, lengths in mm.
@@ -41,6 +42,7 @@ func (t *fitted) windows(colours []*plane, f *form.Form, r float64, first, cols 
 	n := all / per
 	out := make([]patch, n)
 	sum, count := make([]float32, cols), make([]uint8, cols)
+	lag := f.Lag(r)
 	for i := range out {
 		out[i] = patch{cols, windowRows, make([]float32, cols*windowRows)}
 		for y := range windowRows {
@@ -49,7 +51,7 @@ func (t *fitted) windows(colours []*plane, f *form.Form, r float64, first, cols 
 			rad := r - (float64(y)-windowRows/2)*windowMM
 			for _, pl := range colours {
 				pl.curve(&t.warp, cols, 8, func(x int) (float64, float64) {
-					s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + f.Lag(r) + float64(first+x)*windowMM/r)
+					s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag + float64(first+x)*windowMM/r)
 					return rad * c, rad * s
 				}, sum, count)
 			}
@@ -61,9 +63,9 @@ func (t *fitted) windows(colours []*plane, f *form.Form, r float64, first, cols 
 		for i := range out {
 			at[i] = float64(out[i].v[k])
 		}
-		m := median(at)
+		m := rank.Select(at, n/2)
 		for i := range out {
-			out[i].v[k] = float32(math.Max(-printCap, math.Min(printCap, at[i]-m)))
+			out[i].v[k] = float32(math.Max(-printCap, math.Min(printCap, float64(out[i].v[k])-m)))
 		}
 	}
 	return out
@@ -188,10 +190,11 @@ func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
 	if len(blank) < fewNumerals {
 		return false
 	}
-	own := t.match(f, blank, 0)
+	colours := planes(t.plane.pic)
+	own := t.match(colours, f, blank, 0)
 	for _, out := range []int{1, -1} {
 		var n, sum, squares, like float64
-		for i, v := range t.match(f, blank, out) {
+		for i, v := range t.match(colours, f, blank, out) {
 			if !math.IsNaN(v) {
 				d := v - own[i]
 				n, sum, squares, like = n+1, sum+d, squares+d*d, like+v
@@ -208,8 +211,7 @@ func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
 
 // match is the correlation of the print with each of a blank's numerals, so many heavy circles further out; NaN where
 // no circle is.
-func (t *fitted) match(f *form.Form, blank []numeral, out int) []float64 {
-	colours := planes(t.plane.pic)
+func (t *fitted) match(colours []*plane, f *form.Form, blank []numeral, out int) []float64 {
 	radii := heavyRadii(f)
 	type place struct{ heavy, at int }
 	seen := map[place][]patch{} // numerals often stand on one arc

@@ -19,9 +19,16 @@ func (p *Picture) Plane(channel int) []uint8 {
 	if p.Channels == 1 {
 		return p.Pix
 	}
-	out := make([]uint8, p.Width*p.Height)
-	for i, j := 0, channel; i < len(out); i, j = i+1, j+p.Channels {
-		out[i] = p.Pix[j]
+	out := Large[uint8](p.Width * p.Height)
+	const eight = 8 // bounds are looked at once for so many
+	to, from, n := out, p.Pix[channel:], p.Channels
+	for len(to) >= eight && len(from) > eight*n {
+		a, b := from[:7*n+1], to[:eight]
+		b[0], b[1], b[2], b[3], b[4], b[5], b[6], b[7] = a[0], a[n], a[2*n], a[3*n], a[4*n], a[5*n], a[6*n], a[7*n]
+		from, to = from[eight*n:], to[eight:]
+	}
+	for i := range to {
+		to[i] = from[i*n]
 	}
 	return out
 }
