@@ -372,7 +372,7 @@ func (rd *radial) step(p *pattern, first, count int) int {
 	}
 	c := p.circles
 	// of the circles next to an end, the end, and the place beyond: is there a line?
-	lines := func(end, inwards int) (at, beyond bool) {
+	lines := func(end, inwards int) (at, beyond bool, height float64) {
 		var usual []float64
 		for k := 1; k <= 10; k++ {
 			i := end + k*inwards
@@ -381,13 +381,16 @@ func (rd *radial) step(p *pattern, first, count int) int {
 			}
 			usual = append(usual, peak(c[i].RadiusMM, math.Min(c[i+1].RadiusMM-c[i].RadiusMM, c[i].RadiusMM-c[i-1].RadiusMM)))
 		}
-		least := 0.5 * median(usual)
+		height = median(usual)
+		least := 0.5 * height
 		gap := c[end+inwards].RadiusMM - c[end].RadiusMM
-		return peak(c[end].RadiusMM, math.Abs(gap)) > least, peak(c[end].RadiusMM-gap, math.Abs(gap)) > least
+		return peak(c[end].RadiusMM, math.Abs(gap)) > least, peak(c[end].RadiusMM-gap, math.Abs(gap)) > least, height
 	}
-	inAt, inBeyond := lines(0, 1)
-	outAt, outBeyond := lines(len(c)-1, -1)
+	inAt, inBeyond, inHeight := lines(0, 1)
+	outAt, outBeyond, outHeight := lines(len(c)-1, -1)
 	switch {
+	case math.Min(inHeight, outHeight) < 0.4*math.Max(inHeight, outHeight):
+		// one end is torn off or covered
 	case outBeyond && !inAt && !inBeyond:
 		return 1
 	case inBeyond && !outAt && !outBeyond:
