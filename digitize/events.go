@@ -29,6 +29,14 @@ const (
 	besideMin     = 30.0      // as far before and after a stretch
 	besideMM      = 1.0       // and as near its temperature
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
+	calmSome      = 1.0       // log odds from which the ink at the two ends of a stretch is asked, too;
+	calmAndInk    = 5.0       // both together: the two know nothing of each other
+	inkStepMM     = 1.2       // of line before and after an end, whose ink is compared
+	inkStepSD     = 0.15      // standard deviation of the step in the logarithm of a stroke's weight that a change of pace brings
+	inkStepLeast  = 0.03      // the least that such means differ by elsewhere on a line
+	inkStepFew    = 15        // such differences elsewhere that tell how much they scatter
+	inkStepMost   = 6.0       // log odds that steps of ink can give
+	inkStepTail   = 4.0       // degrees of freedom: ink has steps of its own
 	blotTimes     = 2.0       // ink this many times wider than the line's
 	blotMM        = 0.8       // over this length is a blot or writing on the line
 	strayMM       = 10.0      // unclaimed ink this long in one piece is another line, not writing
@@ -153,6 +161,8 @@ type course struct {
 	r          []float64 // mm, averaged over courseMM; NaN where there is no ink
 	sum, sq    []float64 // running sums of r − base and its square
 	count      []int     // running number of knots with ink
+	ink        []float64 // running sum of the logarithms of the weights of its plain level strokes
+	strokes    []int     // running number of them
 }
 
 func (t *tracer) course(v []vertex) *course {
@@ -173,6 +183,17 @@ func (t *tracer) course(v []vertex) *course {
 			}
 			raw[i] = a.radius + f*(b.radius-a.radius)
 		}
+	}
+	c.ink, c.strokes = make([]float64, n+1), make([]int, n+1)
+	for k := range v {
+		if i := int((v[k].hours - c.hour) / c.step); i >= 0 && i < n && usable(v[k]) && steepness(v, k) == 0 {
+			c.ink[i+1] += math.Log(v[k].wide)
+			c.strokes[i+1]++
+		}
+	}
+	for i := range n {
+		c.ink[i+1] += c.ink[i]
+		c.strokes[i+1] += c.strokes[i]
 	}
 	c.r = make([]float64, n)
 	c.sum, c.sq, c.count = make([]float64, n+1), make([]float64, n+1), make([]int, n+1)
@@ -278,6 +299,56 @@ func (c *course) calm(a, b int, ragged, mmS float64) float64 {
 	return odds
 }
 
+// inkStep is by how much the mean logarithm of a stroke's weight is more in the knots after one than in as many
+// before it; NaN where either holds too few plain strokes.
+func (c *course) inkStep(at, knots int) float64 {
+	mean := func(a, b int) float64 {
+		if a, b = max(a, 0), min(b, len(c.r)); a >= b || float64(c.strokes[b]-c.strokes[a]) < inkStepMM/alongMM/3 {
+			return math.NaN()
+		}
+		return (c.ink[b] - c.ink[a]) / float64(c.strokes[b]-c.strokes[a])
+	}
+	return mean(at, at+knots) - mean(at-knots, at)
+}
+
+// inkOdds is the log likelihood ratio that the pace of the paper under the pen changed at both ends of [a, b), where
+// it wrote darker or paler between them, against the steps that the same line's ink has elsewhere: one normal step
+// common to both ends beside that scatter, against Student's t twice. Ends within a wobble or two are tried.
+func (c *course) inkOdds(a, b int, mmS float64) float64 {
+	knots := max(1, int(math.Round(inkStepMM/(courseS*mmS))))
+	var all []float32
+	for i := knots; i+knots <= len(c.r); i += max(1, knots/2) {
+		if s := c.inkStep(i, knots); !math.IsNaN(s) {
+			all = append(all, float32(math.Abs(s)))
+		}
+	}
+	if len(all) < inkStepFew {
+		return 0
+	}
+	sd := math.Max(inkStepLeast, 1.4826*float64(median(all)))
+	lg := func(x float64) float64 { g, _ := math.Lgamma(x); return g }
+	elsewhere := func(s float64) float64 {
+		const n = inkStepTail
+		return lg((n+1)/2) - lg(n/2) - math.Log(n*math.Pi)/2 - (n+1)/2*math.Log1p(s*s/(sd*sd*n)) - math.Log(sd)
+	}
+	best := 0.0
+	for i := a - knots/2; i <= a+knots; i++ {
+		up := c.inkStep(i, knots)
+		for k := b - knots; k <= b+knots/2 && !math.IsNaN(up); k++ {
+			down := -c.inkStep(k, knots)
+			if math.IsNaN(down) {
+				continue
+			}
+			// Sum and difference of the two are independent.
+			sum, diff := up+down, up-down
+			vs, vd := 2*sd*sd+4*inkStepSD*inkStepSD, 2*sd*sd
+			both := math.Log(2) - (sum*sum/vs+diff*diff/vd+math.Log(4*math.Pi*math.Pi*vs*vd))/2
+			best = math.Max(best, both-elsewhere(up)-elsewhere(down))
+		}
+	}
+	return math.Min(inkStepMost, best)
+}
+
 // stillOdds is the log odds that a sum of n squares has the given variance each, against the one that m others
 // with their sum have: χ² against F, the ratio of two χ² (for m others whose own variance is not known).
 func stillOdds(squares, n, others, m, variance float64) float64 {
@@ -370,6 +441,9 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				}
 			}
 			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
+			if odds >= calmSome && odds < calmOdds && odds+c.inkOdds(p[0], p[1], mmS) >= calmAndInk {
+				odds = calmOdds
+			}
 			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
 				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
 				a, b := vertex(from), vertex(to-1)
