@@ -53,10 +53,20 @@ func (t *tracer) follow() {
 	}
 	for range t.p.Pens { // what one pen's path gives back, another's may take
 		for i, k := range t.plane {
-			if t.wholeTurn(paths[i], k) { // a second turn may lie over the first
+			if !t.wholeTurn(paths[i], k) { // a second turn may lie over the first
+				continue
+			}
+			for j := range t.plane { // each pen of the plane has drawn one
+				if t.plane[j] != k {
+					continue
+				}
 				other := find(i, taken[k])
-				paths[i] = t.firstTurn(paths[i], other, k, taken[k])
+				first, found := t.firstTurn(paths[i], other, k, taken[k])
 				taken[k] = append(taken[k], spans(other, cols))
+				if found {
+					paths[i] = first
+					break
+				}
 			}
 		}
 		clear(taken)
@@ -123,8 +133,8 @@ func (t *tracer) wholeTurn(path []step, plane int) bool {
 // best one beside it. The cheapest is the shorter line wherever there are two, and where that stays level and
 // the other does not, it is the second turn's: a chart is forgotten on an idle vat (common practice, no source).
 // Not so where the other comes without a step from the end of the turn. taken: all paths found
-// on the plane; the other is a line of its own only where it is off all of them.
-func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step {
+// on the plane; the other is a line of its own only where it is off all of them. found: the other has a part in it.
+func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) (first []step, found bool) {
 	cols := t.frame.Columns / 2
 	p, q := spans(path, cols), spans(other, cols)
 	mm := func(rows int) float64 { return 2 * stepMM * float64(rows) }
@@ -162,13 +172,16 @@ func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step
 		second = second && float64(2*from)*t.frame.HourStep <= startSlack // later both turns ran as one before
 		line := mm(all) >= strayMM && float64(ink) >= strayInk*float64(all)
 		if line && !second && mm(level.high-level.low) <= idleMM && mm(course.high-course.low) >= busyMM {
+			found = true
 			for c := from; c < to; c++ {
 				over[c] = true
 			}
 		}
 		from = to
 	}
-	var first []step
+	if !found {
+		return path, false
+	}
 	i, k := 0, 0
 	for c := range cols {
 		for ; i < len(path) && path[i].col == c; i++ {
@@ -182,7 +195,7 @@ func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) []step
 			}
 		}
 	}
-	return first
+	return first, true
 }
 
 func (t *tracer) empty() *Result {
