@@ -6,6 +6,7 @@ import (
 	"sort"
 	"time"
 
+	"penarm/calibrate"
 	"penarm/digitize/series"
 )
 
@@ -47,6 +48,7 @@ const (
 	crowdMM       = 3.0       // to either side of such a line
 	crowdInk      = 0.12      // of the paper is inked at most
 	blankShare    = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
+	stopMM        = 0.6       // nearer than this to a ring beyond the scale a line has come from the pen's stop
 	hiddenShare   = 1.0 / 20  // of the turn: so long a rest on print may hide that there is no blank
 	roundInk      = 0.9       // share of a line round the whole turn that is inked
 )
@@ -536,26 +538,62 @@ func (t *tracer) goesRound(v []vertex) bool {
 }
 
 // hidesBlank says whether what is missing to a whole turn would lie on print that is as dark as the line: it ends
-// beside its own start, as a line that comes round on an idle vat does.
+// beside its own start, as a line that comes round on an idle vat does, or both lie at a ring beyond the scale that
+// runs all the way between them, where the pen rests on its stop.
 func (t *tracer) hidesBlank(v []vertex, plane int) bool {
 	if len(v) == 0 {
 		return false
 	}
 	a, b := v[len(v)-1], v[0]
 	missing := b.hours + t.form.RotationHours - a.hours
-	if missing > hiddenShare*t.form.RotationHours || math.Abs(a.radius-b.radius) > restMM {
-		return false
+	if missing <= hiddenShare*t.form.RotationHours && math.Abs(a.radius-b.radius) <= restMM {
+		return t.darkAlong(a.hours, missing, a.radius, b.radius, plane) > 0.5
 	}
+	for row := range t.frame.Rows {
+		r := t.frame.Radius + float64(row)*stepMM
+		if math.Max(math.Abs(r-a.radius), math.Abs(r-b.radius)) <= stopMM && t.m.beyond(row) && t.darkAlong(a.hours, missing, r, r, plane) >= roundInk {
+			return true
+		}
+	}
+	return false
+}
+
+// darkAlong is the share of a way through so many hours, from one radius to another, along which the print that was
+// learnt is as dark as a plane's line, and the scan itself is, too: there print might be missing.
+func (t *tracer) darkAlong(hour, hours, from, to float64, plane int) float64 {
 	const looks = 100
-	dark := 0
+	row := func(radius float64) int { return int(math.Round((radius - t.frame.Radius) / stepMM)) }
+	limit := 0.5 * t.typ[plane]
+	var where []int
 	for i := range looks {
 		s := (float64(i) + 0.5) / looks
-		row := int(math.Round((a.radius + s*(b.radius-a.radius) - t.frame.Radius) / stepMM))
-		if t.m.at(a.hours+s*missing, row) > 0.5*t.typ[plane] {
+		if t.m.at(hour+s*hours, row(from+s*(to-from))) > limit {
+			where = append(where, i)
+		}
+	}
+	if 2*len(where) <= looks {
+		return float64(len(where)) / looks
+	}
+	top := min(max(min(row(from), row(to))-1, 0), t.frame.Rows-1)
+	f := calibrate.Frame{Hour: hour + hours/(2*looks), HourStep: hours / looks, Columns: looks,
+		Radius: t.frame.Radius + float64(top)*stepMM, RadiusStep: stepMM, Rows: min(max(row(from), row(to))+2, t.frame.Rows) - top}
+	planes := calibrate.Unroll(t.pic, t.p.Face, f, nil)
+	dark := 0
+	for _, i := range where {
+		here := row(from+(float64(i)+0.5)/looks*(to-from)) - top
+		most := float32(0)
+		for ch, p := range planes {
+			col := p[i*f.Rows : (i+1)*f.Rows]
+			t.m.onPaper(col, ch, f.Hour+float64(i)*f.HourStep, top)
+			for _, v := range col[max(0, here-1):min(len(col), here+2)] {
+				most = max(most, v)
+			}
+		}
+		if most > limit {
 			dark++
 		}
 	}
-	return 2*dark > looks
+	return float64(dark) / looks
 }
 
 // laps looks for what a second turn of the chart leaves, on one plane: a line that comes round to

@@ -389,6 +389,18 @@ func (m *printed) usual(density []float32) []float32 {
 	return out
 }
 
+// onPaper turns one column of grey levels, from the given row on, into the density over the bare paper, circles included, in place.
+func (m *printed) onPaper(col []float32, channel int, hour float64, row int) {
+	m.density(col, channel, hour, row, 1)
+	a, b, t := m.blockAt(hour)
+	ca, cb := m.circles[channel][a*m.rows+row:], m.circles[channel][b*m.rows+row:]
+	for i := range col {
+		if col[i] != missing {
+			col[i] += ca[i] + (cb[i]-ca[i])*t
+		}
+	}
+}
+
 func (m *printed) lessCircles(col []float32, channel int, hour float64, every int) {
 	a, b, t := m.blockAt(hour)
 	ca := m.circles[channel][a*m.rows : (a+1)*m.rows]

@@ -410,6 +410,27 @@ func TestABlankThatPrintWouldHide(t *testing.T) {
 	require.Contains(t, kinds(trace(t, dark(day(80.3)))), series.EventNoBlank)
 	require.NotContains(t, kinds(trace(t, dark(day(85)))), series.EventNoBlank)
 	require.NotContains(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: day(80.3)}))), series.EventNoBlank)
+
+	p := dark(day(80.3)) // the circle is not printed there: the paper is seen to be bare
+	f := p.Face.Form
+	for i := range p.Picture.Pix {
+		h, r := p.Face.Locate(float64(i%p.Picture.Width), float64(i/p.Picture.Width))
+		if h > 11.65 && h < 11.98 && math.Abs(r-f.Radius(80)) < 0.4 {
+			p.Picture.Pix[i] = 235
+		}
+	}
+	require.NotContains(t, kinds(trace(t, p)), series.EventNoBlank)
+}
+
+// A pen that rests on its stop leaves a ring that looks like print where the chart goes round more than once.
+func TestARestAllRoundTheTurnIsNoPrint(t *testing.T) {
+	t.Parallel()
+	const stop = 26.5 // °F, 0.7 mm below the scale
+	resting := func(until float64) Problem {
+		return paint(smallForm(), true, one, drawn{ink: "black", knots: []knot{{0, stop}, {0.4, stop}, {0.9, 150}, {1.6, 150}, {2.5, stop}, {until, stop}}})
+	}
+	require.Contains(t, kinds(trace(t, resting(14.6))), series.EventNoBlank)
+	require.NotContains(t, kinds(trace(t, resting(11.5))), series.EventNoBlank)
 }
 
 // Forgotten on an idle vat, a chart's second turn lies level below the day's own batch: the shorter line, and not the first turn's.
