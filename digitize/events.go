@@ -328,11 +328,6 @@ func (c *course) inkOdds(a, b int, mmS float64) float64 {
 		return 0
 	}
 	sd := math.Max(inkStepLeast, 1.4826*float64(median(all)))
-	lg := func(x float64) float64 { g, _ := math.Lgamma(x); return g }
-	elsewhere := func(s float64) float64 {
-		const n = inkStepTail
-		return lg((n+1)/2) - lg(n/2) - math.Log(n*math.Pi)/2 - (n+1)/2*math.Log1p(s*s/(sd*sd*n)) - math.Log(sd)
-	}
 	best := 0.0
 	for i := a - knots/2; i <= a+knots; i++ {
 		up := c.inkStep(i, knots)
@@ -341,14 +336,25 @@ func (c *course) inkOdds(a, b int, mmS float64) float64 {
 			if math.IsNaN(down) {
 				continue
 			}
-			// Sum and difference of the two are independent.
-			sum, diff := up+down, up-down
-			vs, vd := 2*sd*sd+4*inkStepSD*inkStepSD, 2*sd*sd
-			both := math.Log(2) - (sum*sum/vs+diff*diff/vd+math.Log(4*math.Pi*math.Pi*vs*vd))/2
-			best = math.Max(best, both-elsewhere(up)-elsewhere(down))
+			best = math.Max(best, sharedStep(up, down, sd))
 		}
 	}
 	return math.Min(inkStepMost, best)
+}
+
+// sharedStep is the log likelihood ratio that two steps are one of standard deviation inkStepSD, each with its own scatter, against
+// both being of that scatter alone, with Student's tails. For normal ones sum and difference are independent.
+func sharedStep(up, down, sd float64) float64 {
+	sum, diff := up+down, up-down
+	vs, vd := 2*sd*sd+4*inkStepSD*inkStepSD, 2*sd*sd
+	shared := math.Log(2) - (sum*sum/vs+diff*diff/vd+math.Log(4*math.Pi*math.Pi*vs*vd))/2
+	const n = inkStepTail
+	a, _ := math.Lgamma((n + 1) / 2)
+	b, _ := math.Lgamma(n / 2)
+	alone := func(s float64) float64 {
+		return a - b - math.Log(n*math.Pi)/2 - (n+1)/2*math.Log1p(s*s/(sd*sd*n)) - math.Log(sd)
+	}
+	return shared - alone(up) - alone(down)
 }
 
 // stillOdds is the log odds that a sum of n squares has the given variance each, against the one that m others
@@ -698,7 +704,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	if float64(dark)*3*stepMM < strayMM {
 		return nil
 	}
-	path := bestPath(c1-c0+1, r1-r0+1, width, 2*stepMM, 0, func(col int, cost []float32) {
+	path := bestPath(c1-c0+1, r1-r0+1, width, 2*stepMM, 0, 0, func(col int, cost []float32) {
 		for r := range cost {
 			cost[r] = inkCost(e(c0+col, r0+r))
 		}

@@ -11,8 +11,10 @@ import (
 
 const (
 	startSlack  = 0.25 // hours after the expected start within which the trace may begin
+	lateSlack   = 0.05 // hours that a pen may touch the chart after another
 	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
-	corridorFee = 0.45 // a mm
+	corridorFee = 0.2  // a mm
+	furtherFee  = 0.45 // the same for lines that no path of a pen has found
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
@@ -30,26 +32,31 @@ func (t *tracer) follow() {
 	for k := range t.planes {
 		t.typ[k] = typical(t.planes[k], t.noise[k])
 	}
-	reach := int(math.Round(corridorMM / (2 * stepMM)))
-	find := func(i int, taken [][]span) []step { // the best path of pen i beside others on its plane
+	find := func(i int, taken [][]span, fee float32) []step { // the best path of pen i beside others on its plane
 		plane, typ := t.planes[t.plane[i]], t.typ[t.plane[i]]
-		wait := int((freeBefore + startSlack + t.p.Pens[i].AheadMinutes/60) / (2 * t.frame.HourStep))
-		return bestPath(cols, rows, width, 2*stepMM, wait, func(col int, cost []float32) {
+		ahead := t.p.Pens[i].AheadMinutes / 60
+		wait := int((freeBefore + startSlack + ahead) / (2 * t.frame.HourStep))
+		late := wait
+		if len(taken) > 0 {
+			late = int((freeBefore + lateSlack + ahead) / (2 * t.frame.HourStep))
+		}
+		return bestPath(cols, rows, width, 2*stepMM, wait, late, func(col int, cost []float32) {
 			for r := range cost {
 				cost[r] = inkCost(t.half(plane, col, r) / typ)
 			}
 			for _, other := range taken {
-				for r := max(0, other[col].low-reach); r <= min(rows-1, other[col].high+reach); r++ {
-					cost[r] += corridorFee
+				for r := max(0, other[col].low); r <= min(rows-1, other[col].high); r++ {
+					cost[r] += fee
 				}
 			}
 		})
 	}
 	paths := make([][]step, len(t.p.Pens))
-	taken := map[int][][]span{} // of each plane
+	taken := map[int][][]span{} // of each plane: the corridors of what was found
+	take := func(k int, path []step) { taken[k] = append(taken[k], t.corridor(spans(path, cols))) }
 	for i, k := range t.plane {
-		paths[i] = find(i, taken[k])
-		taken[k] = append(taken[k], spans(paths[i], cols))
+		paths[i] = find(i, taken[k], corridorFee)
+		take(k, paths[i])
 	}
 	for range t.p.Pens { // what one pen's path gives back, another's may take
 		for i, k := range t.plane {
@@ -60,9 +67,9 @@ func (t *tracer) follow() {
 				if t.plane[j] != k {
 					continue
 				}
-				other := find(i, taken[k])
+				other := find(i, taken[k], furtherFee)
 				first, found := t.firstTurn(paths[i], other, k, taken[k])
-				taken[k] = append(taken[k], spans(other, cols))
+				take(k, other)
 				if found {
 					paths[i] = first
 					break
@@ -71,7 +78,7 @@ func (t *tracer) follow() {
 		}
 		clear(taken)
 		for i, k := range t.plane {
-			taken[k] = append(taken[k], spans(paths[i], cols))
+			take(k, paths[i])
 		}
 	}
 	for i, k := range t.plane {
@@ -109,6 +116,37 @@ func spans(path []step, cols int) []span {
 	return all
 }
 
+// corridor gives the rows in each column that lie within corridorMM of a path, given its own: on a steep line a path
+// beside it in time is on the same stroke though rows away.
+func (t *tracer) corridor(path []span) []span {
+	across := 2 * t.frame.HourStep * math.Abs(t.turn) // a column, mm a mm of radius
+	radius := func(row int) float64 { return t.frame.Radius + 2*stepMM*float64(row) }
+	all := make([]span, len(path))
+	for c := range all {
+		all[c] = nowhere
+		far := int(corridorMM / (across * radius(0)))
+		for d := max(-far, -c); d <= far && c+d < len(path); d++ {
+			s := path[c+d]
+			if s == nowhere {
+				continue
+			}
+			aside := across * math.Abs(float64(d))
+			if d != 0 { // columns widen outwards
+				s.high = min(s.high, int((corridorMM/aside-t.frame.Radius)/(2*stepMM)))
+			}
+			if s.high < s.low {
+				continue
+			}
+			reach := func(row int) int {
+				x := aside * radius(row)
+				return int(math.Round(math.Sqrt(math.Max(0, corridorMM*corridorMM-x*x)) / (2 * stepMM)))
+			}
+			all[c] = all[c].with(s.low - reach(s.low)).with(s.high + reach(s.high))
+		}
+	}
+	return all
+}
+
 // half is the evidence on a plane at half the resolution.
 func (t *tracer) half(plane []float32, col, row int) float32 {
 	a, b := plane[2*col*t.frame.Rows:], plane[(2*col+1)*t.frame.Rows:]
@@ -132,7 +170,7 @@ func (t *tracer) wholeTurn(path []step, plane int) bool {
 // firstTurn gives the path of the first turn where the chart went round again, from the cheapest path and the
 // best one beside it. The cheapest is the shorter line wherever there are two, and where that stays level and
 // the other does not, it is the second turn's: a chart is forgotten on an idle vat (common practice, no source).
-// Not so where the other comes without a step from the end of the turn. taken: all paths found
+// Not so where the other comes without a step from the end of the turn. taken: the corridors of all paths found
 // on the plane; the other is a line of its own only where it is off all of them. found: the other has a part in it.
 func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) (first []step, found bool) {
 	cols := t.frame.Columns / 2
@@ -150,7 +188,7 @@ func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) (first
 		}
 	}
 	alone := func(c int) bool { // the other path lies on ink that no path has taken
-		return 2*inked[c] > long[c] && !slices.ContainsFunc(taken, func(s []span) bool { return off(q[c], s[c]) <= corridorMM })
+		return 2*inked[c] > long[c] && !slices.ContainsFunc(taken, func(s []span) bool { return off(q[c], s[c]) <= 0 })
 	}
 	touch := int(math.Round(turnTouchMM / (2 * stepMM)))
 	for from := 0; from < cols; from++ {

@@ -13,6 +13,7 @@ const (
 	costInk   = 0.003 // along full ink
 	costBlank = 1.0   // more, where there is none
 	costWait  = 0.05  // before the trace begins
+	costLate  = 0.5   // the same where another pen of the plane writes by then: more than along its line, all pens touch a chart at once
 	fullInk   = 0.6   // share of the typical density that counts as full
 )
 
@@ -34,8 +35,9 @@ func inkCost(e float32) float32 {
 // (cost so far − running sum). fill gives the cost a mm of one column's cells;
 // entering a cell from the column before costs width[row] mm of it, from the
 // row beside it rowMM. The path may begin in any of the first wait+1 columns,
-// each passed column costing costWait·width at mid height.
-func bestPath(cols, rows int, width []float32, rowMM float64, wait int, fill func(col int, cost []float32)) []step {
+// each passed column costing costWait·width at mid height,
+// costLate·width from column late on.
+func bestPath(cols, rows int, width []float32, rowMM float64, wait, late int, fill func(col int, cost []float32)) []step {
 	if cols <= 0 || rows <= 0 {
 		return nil
 	}
@@ -48,7 +50,10 @@ func bestPath(cols, rows int, width []float32, rowMM float64, wait int, fill fun
 	waited := 0.0
 	for col := range cols {
 		fill(col, cost)
-		if col > 0 {
+		switch {
+		case col > late:
+			waited += costLate * float64(width[rows/2])
+		case col > 0:
 			waited += costWait * float64(width[rows/2])
 		}
 		for r, v := range cost {

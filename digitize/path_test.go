@@ -28,7 +28,7 @@ func TestBestPathIsTheShortest(t *testing.T) {
 				cost[c][k] = 0.01 + r.Float32()*r.Float32()
 			}
 		}
-		got := bestPath(cols, rows, width, rowMM, wait, func(c int, out []float32) { copy(out, cost[c]) })
+		got := bestPath(cols, rows, width, rowMM, wait, wait, func(c int, out []float32) { copy(out, cost[c]) })
 
 		g := simple.NewWeightedDirectedGraph(0, math.Inf(1))
 		id := func(c, k int) simple.Node { return simple.Node(c*rows + k) }
@@ -70,5 +70,30 @@ func TestBestPathIsTheShortest(t *testing.T) {
 		}
 		require.Equal(t, cols-1, got[len(got)-1].col)
 		require.InDelta(t, want, sum, 1e-5)
+	}
+}
+
+// What lies within half a millimetre of a path on the paper is its corridor, beside a steep piece, too.
+func TestCorridorIsAsWideAllRound(t *testing.T) {
+	const cell = 2 * stepMM
+	tr := newTracer(paint(smallForm(), false, one))
+	path := make([]span, 200)
+	for c := range path {
+		path[c] = nowhere
+	}
+	path[100] = span{60, 120} // straight along an arc
+	got := tr.corridor(path)
+	for c := range path {
+		for row := range 180 {
+			radius := tr.frame.Radius + cell*float64(row)
+			x := math.Abs(float64(c-100)) * 2 * tr.frame.HourStep * math.Abs(tr.turn) * radius
+			y := cell * float64(max(60-row, row-120, 0))
+			switch in := row >= got[c].low && row <= got[c].high; {
+			case math.Hypot(x, y) < corridorMM-cell:
+				require.True(t, in, "%d %d", c, row)
+			case math.Hypot(x, y) > corridorMM+cell:
+				require.False(t, in, "%d %d", c, row)
+			}
+		}
 	}
 }

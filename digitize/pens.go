@@ -20,6 +20,7 @@ const (
 	sameDrift   = 0.40  // where both pens are said to write one ink: its weight tells hardly anything
 	settled     = 3.0   // log odds, 20 to 1, from which a stretch's pen is known
 	hotterOdds  = 3.5   // log odds; common practice, no source: the air above the milk is kept hotter while it is held
+	hotterMost  = 20.0  // °F: so much and more apart, a vat is being washed or its air not heated
 	toldOdds    = 3.0   // log odds, 20 to 1, that one written temperature gives; common practice, no source
 	toldMinutes = 3.0   // that a written time may be off
 	toldNear    = 2.0   // °F that the line of the pen may be off a written temperature
@@ -368,7 +369,11 @@ func (t *tracer) habits(a, b []vertex, first, second string) float64 {
 	odds := 0.0
 	const held = 30 // vertices, 2.4 mm of flat line
 	if len(ha) > held && len(hb) > held {
-		if d := float64(median(hb) - median(ha)); math.Abs(d) > 1 {
+		most := hotterMost
+		if t.form.Unit == "C" {
+			most /= 1.8
+		}
+		if d := float64(median(hb) - median(ha)); math.Abs(d) > 1 && math.Abs(d) < most {
 			odds += hotterOdds * math.Copysign(1, d)
 		}
 	}

@@ -390,6 +390,22 @@ func TestATurnedChartIsSeen(t *testing.T) {
 	require.Empty(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: plain}))))
 }
 
+// The likelihood of two steps that share a normal one of unknown size is the integral over that size.
+func TestStepsOfInkAtBothEnds(t *testing.T) {
+	bell := func(x, sd float64) float64 { return math.Exp(-x*x/(2*sd*sd)) / (sd * math.Sqrt(2*math.Pi)) }
+	student := func(x, sd float64) float64 { // four degrees of freedom: 3/8·(1+x²/4)^(−5/2)
+		x /= sd
+		return 0.375 * math.Pow(1+x*x/4, -2.5) / sd
+	}
+	for _, c := range []struct{ up, down, sd float64 }{{0.2, 0.25, 0.05}, {0.2, -0.2, 0.05}, {0.05, 0.02, 0.05}, {-0.3, -0.2, 0.08}} {
+		sum, step := 0.0, 0.001
+		for d := -1.5; d <= 1.5; d += step {
+			sum += bell(d, inkStepSD) * bell(c.up-d, c.sd) * bell(c.down-d, c.sd) * step
+		}
+		require.InDelta(t, math.Log(sum)-math.Log(student(c.up, c.sd))-math.Log(student(c.down, c.sd)), sharedStep(c.up, c.down, c.sd), 0.01)
+	}
+}
+
 func TestARingOfInkIsASecondTurn(t *testing.T) {
 	t.Parallel()
 	day := []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 80}, {7, 81}, {11.6, 82}}
