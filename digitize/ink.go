@@ -157,18 +157,29 @@ func (t *tracer) survey() {
 	t.sheet = t.findSheet(s, m)
 	for ch := range s.planes {
 		for c := range s.frame.Columns {
-			t.sheet.hide(s.planes[ch][c*s.frame.Rows:(c+1)*s.frame.Rows], s.frame.Hour+float64(c)*s.frame.HourStep, 0, 1)
+			t.sheet.hide(t.sheet.off, s.planes[ch][c*s.frame.Rows:(c+1)*s.frame.Rows], s.frame.Hour+float64(c)*s.frame.HourStep, 0, 1, calibrate.Outside)
 		}
 		for i, f := range s.near {
 			for c := range f.Columns {
-				t.sheet.hide(s.around[i][ch][c*f.Rows:(c+1)*f.Rows], f.Hour+float64(c)*f.HourStep, 0, aroundEvery)
+				t.sheet.hide(t.sheet.off, s.around[i][ch][c*f.Rows:(c+1)*f.Rows], f.Hour+float64(c)*f.HourStep, 0, aroundEvery, calibrate.Outside)
 			}
 		}
 	}
-	m.learn(s)
+	m.learn(s, t.sheet)
 	t.m = m
+	for ch := range s.planes { // in shade nothing is learnt of inks
+		for c := range s.frame.Columns {
+			t.sheet.hide(t.sheet.shade, s.planes[ch][c*s.frame.Rows:(c+1)*s.frame.Rows], s.frame.Hour+float64(c)*s.frame.HourStep, 0, 1, missing)
+		}
+	}
 	t.learnInks(s)
 	t.findInk(s)
+	if t.sheet.shade != nil { // but there may be some
+		for c := range t.inked {
+			at := t.sheet.cell(s.frame.Hour+float64(c)*s.frame.HourStep, 0)
+			t.inked[c] = t.inked[c] || slices.Contains(t.sheet.shade[at:at+t.sheet.high], true)
+		}
+	}
 }
 
 // blackAndWhite says whether a grey picture holds hardly anything between black and white.
@@ -622,6 +633,10 @@ func (t *tracer) fillPlanes() {
 	if t.m.channels > 1 {
 		t.other = picture.Large[uint8](cols * rows)
 	}
+	var light []float32 // mean density of all colours, where there is shade
+	if t.sheet.shade != nil {
+		light = picture.Large[float32](cols * rows)
+	}
 	var hue []int8
 	if t.axis != [3]float32{} {
 		t.hue = make([]int8, cols*rows)
@@ -633,7 +648,7 @@ func (t *tracer) fillPlanes() {
 		for c := range f.Columns {
 			for ch := range in {
 				in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
-				t.sheet.hide(in[ch], f.Hour+float64(c)*f.HourStep, row, every)
+				t.sheet.hide(t.sheet.off, in[ch], f.Hour+float64(c)*f.HourStep, row, every, calibrate.Outside)
 				t.m.leftOver(in[ch], ch, f.Hour+float64(c)*f.HourStep, row, every)
 			}
 			each(c)
@@ -696,9 +711,23 @@ func (t *tracer) fillPlanes() {
 				if t.hue != nil {
 					hue = t.hue[at : at+f.Rows]
 				}
+				if light != nil {
+					for r, v := range in[0] {
+						for _, other := range in[1:] {
+							v += other[r]
+						}
+						light[at+r] = max(0, v/float32(len(in)))
+					}
+				}
 				t.evidence(in, out, beside, hue)
 			})
 		}
+	}
+	if t.sheet.shade != nil {
+		for k, plane := range t.planes {
+			t.dropWide(plane, t.typ[k])
+		}
+		t.dropEdges(light)
 	}
 	if t.m.bilevel {
 		t.uncover(t.planes[0])

@@ -101,8 +101,8 @@ func quantile(v []float32, q float64) float32 {
 // learn estimates the print from columns spread over the whole turn.
 // sample holds one plane a channel, columns × rows, grey levels; it is turned
 // into left-over density in place.
-func (m *printed) learn(pic samplePlanes) {
-	m.learnPaper(pic)
+func (m *printed) learn(pic samplePlanes, on *sheet) {
+	m.learnPaper(pic, on)
 	m.toDensity(pic)
 	m.learnCircles(pic)
 	m.learnArcs(pic)
@@ -117,7 +117,8 @@ type samplePlanes struct {
 	around [][][]float32     // [arc][channel]
 }
 
-func (m *printed) learnPaper(s samplePlanes) {
+// learnPaper leaves out what lies in shade: its edge is too sharp for a smooth field.
+func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 	rows, cols := s.frame.Rows, s.frame.Columns
 	per := cols / m.blocks
 	span := int(paperMM / m.step)
@@ -140,8 +141,13 @@ func (m *printed) learnPaper(s samplePlanes) {
 				lo, hi := max(0, k*span-span/2), min(rows, k*span+span/2+1)
 				for col := b * per; col < (b+1)*per; col += 2 {
 					p := s.planes[c][col*rows : (col+1)*rows]
+					var shade []bool
+					if on.shade != nil {
+						at := on.cell(s.frame.Hour+float64(col)*s.frame.HourStep, 0)
+						shade = on.shade[at : at+on.high]
+					}
 					for r := lo; r < hi; r += 2 {
-						if p[r] >= 0 {
+						if p[r] >= 0 && (shade == nil || !shade[min(r/sheetRows, on.high-1)]) {
 							buf = append(buf, p[r])
 						}
 					}

@@ -9,22 +9,22 @@ import (
 
 // A torn sheet, or one cut off by the edge of another, lets the lid or the desk show where print should be. That is
 // no ink, however dark: a path would follow its edge. So it counts as outside the picture. What is dark but bears
-// the form's circles is a shadow or a stain, and is read.
+// the form's circles is a shadow or a stain, and is read: see dropWide.
 const (
 	sheetColumns = 2    // of the survey, a cell
 	sheetRows    = 25   // rows a cell, 2 mm: more than any line is wide
 	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
-	sheetAround  = 60   // cells to either side from which the light is told: a sixth of a turn
 	sheetDark    = 0.15 // density over the paper from which a cell may be none
+	sheetEven    = 0.08 // that the paper is off an even slope of light
 	sheetLeast   = 20.0 // mm² of such cells in one piece, at the rim
 	sheetPrint   = 0.3  // share of the usual contrast of circles from which it is the sheet after all
 )
 
-// sheet marks the cells of the turn that do not show the sheet; off is nil where all do.
+// sheet marks the cells of the turn that do not show the sheet, and those in shade, [column·high + row]; nil where none does.
 type sheet struct {
 	rotation   float64
 	wide, high int
-	off        []bool // [column·high + row]
+	off, shade []bool
 }
 
 // cell is the index of the cell at an hour and row.
@@ -34,16 +34,15 @@ func (s *sheet) cell(hour float64, row int) int {
 	return c*s.high + min(row/sheetRows, s.high-1)
 }
 
-// hide sets what does not show the sheet in a column of grey levels, those of every so many rows from the given one, to
-// what lies outside the picture.
-func (s *sheet) hide(col []float32, hour float64, row, every int) {
-	if s.off == nil {
+// hide sets what lies in the marked cells in a column, those of every so many rows from the given one, to a value.
+func (s *sheet) hide(marked []bool, col []float32, hour float64, row, every int, value float32) {
+	if marked == nil {
 		return
 	}
 	first := s.cell(hour, 0)
 	for i := range col {
-		if s.off[first+min((row+i*every)/sheetRows, s.high-1)] {
-			col[i] = calibrate.Outside
+		if marked[first+min((row+i*every)/sheetRows, s.high-1)] {
+			col[i] = value
 		}
 	}
 }
@@ -84,18 +83,9 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			at := func(i int) (int, bool) { return i*high + k, seen[i*high+k] }
 			less(medianAt(paper, at, wide, &buf), at, wide)
 		}
-		light := make([]float32, wide)
-		for c := range wide {
-			light[c] = medianAt(paper, func(i int) (int, bool) {
-				j := (c-sheetAround+i+wide)%wide*high + i%high
-				return j, seen[j]
-			}, 2*sheetAround+1, &buf)
-		}
-		for c := range wide {
-			less(light[c], func(i int) (int, bool) { return c*high + i, seen[c*high+i] }, high)
-		}
+		slope := out.light(paper, seen, s.frame)
 		for i, v := range paper {
-			dark[i] = dark[i] || seen[i] && v < -sheetDark
+			dark[i] = dark[i] || seen[i] && v-slope(i) < -sheetDark
 		}
 	}
 	beside := func(i int, each func(j int)) {
@@ -109,9 +99,8 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 	usual, _ := out.contrast(s, m, tones, nil)
 	done := make([]bool, len(dark))
 	for i := range dark {
-		edge := i%high == high-1
-		beside(i, func(j int) { edge = edge || !seen[j] })
-		if !dark[i] || done[i] || !edge {
+		edge := false
+		if !dark[i] || done[i] {
 			continue
 		}
 		piece, area := []int{i}, 0.0
@@ -120,26 +109,74 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			radius := s.frame.Radius + (float64(piece[n]%high)+0.5)*sheetRows*s.frame.RadiusStep
 			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
 			beside(piece[n], func(j int) {
+				edge = edge || !seen[j] || j%high == high-1 && dark[j]
 				if dark[j] && !done[j] {
 					done[j] = true
 					piece = append(piece, j)
 				}
 			})
 		}
-		if area < sheetLeast {
+		c, ok := out.contrast(s, m, tones, piece)
+		marked := &out.off
+		switch bears := ok && c > sheetPrint*usual; {
+		case bears && area >= wideArea:
+			marked = &out.shade
+		case bears || !edge || area < sheetLeast:
 			continue
 		}
-		if c, ok := out.contrast(s, m, tones, piece); ok && c > sheetPrint*usual {
-			continue
-		}
-		if out.off == nil {
-			out.off = make([]bool, len(dark))
+		if *marked == nil {
+			*marked = make([]bool, len(dark))
 		}
 		for _, j := range piece {
-			beside(j, func(k int) { out.off[k] = true })
+			beside(j, func(k int) { (*marked)[k] = true })
 		}
 	}
+	if m.bilevel {
+		out.shade = nil // no grey, no shade
+	}
 	return out
+}
+
+// light is the slope of light over the sheet, a plane through what most of the cells have; the darker ones, in shade or off
+// the sheet, do not count: reweighted least squares.
+func (s *sheet) light(paper []float32, seen []bool, f calibrate.Frame) func(i int) float32 {
+	place := func(i int) (x, y float64) {
+		sin, cos := math.Sincos(2 * math.Pi * float64(i/s.high) / float64(s.wide))
+		r := (f.Radius + (float64(i%s.high)+0.5)*sheetRows*f.RadiusStep) / f.Radius
+		return r * cos, r * sin
+	}
+	var buf []float32
+	for i, ok := range seen {
+		if ok {
+			buf = append(buf, paper[i])
+		}
+	}
+	var a, b, c float64
+	if len(buf) > 0 {
+		a = float64(quantile(buf, 0.75))
+	}
+	for range 8 {
+		var n, x1, y1, xx, xy, yy, v1, vx, vy float64
+		for i, ok := range seen {
+			x, y := place(i)
+			if v := float64(paper[i]); ok && math.Abs(v-a-b*x-c*y) < sheetEven {
+				n, x1, y1, xx, xy, yy = n+1, x1+x, y1+y, xx+x*x, xy+x*y, yy+y*y
+				v1, vx, vy = v1+v, vx+v*x, vy+v*y
+			}
+		}
+		// normal equations of the plane, by Cramer's rule
+		det := n*(xx*yy-xy*xy) - x1*(x1*yy-xy*y1) + y1*(x1*xy-xx*y1)
+		if !(math.Abs(det) > 1e-9*n*n*n) {
+			break
+		}
+		a, b, c = (v1*(xx*yy-xy*xy)-x1*(vx*yy-xy*vy)+y1*(vx*xy-xx*vy))/det,
+			(n*(vx*yy-vy*xy)-v1*(x1*yy-xy*y1)+y1*(x1*vy-vx*y1))/det,
+			(n*(xx*vy-xy*vx)-x1*(x1*vy-vx*y1)+v1*(x1*xy-xx*y1))/det
+	}
+	return func(i int) float32 {
+		x, y := place(i)
+		return float32(a + b*x + c*y)
+	}
 }
 
 // contrast is by how much the circles are darker than what lies halfway to the next, mean over the cells, or over the

@@ -1,0 +1,193 @@
+package digitize
+
+import "math"
+
+// A hard shadow, a stain or the edge of a note is darker than the paper about it, and the ground, which is smooth,
+// does not follow its edge: what is left there would be taken for ink. But it is wider than any stroke. A morphological
+// opening (Serra, Image Analysis and Mathematical Morphology, 1982) keeps what is wide and drops what is narrow; taken
+// away from the evidence, it leaves the lines, those in the shadow too. Blots are small: they are ink.
+const (
+	wideBlock = 6    // cells of a look for what is wide, 0.48 mm
+	wideMM    = 1.2  // half of what is wider than any stroke
+	wideLeast = 0.25 // of the typical density of a line, from which it counts
+	wideArea  = 60.0 // mm² of it in one piece, more than a blot has
+	wideEdge  = 0.3  // mm to either side of its edge, in which it has a fringe
+	wideRim   = 3    // blocks about such a piece, in which its edge lies
+)
+
+// dropWide takes away from a plane what is wide.
+func (t *tracer) dropWide(plane []float32, typ float32) {
+	cols, rows := t.frame.Columns, t.frame.Rows
+	wide, high := (cols+wideBlock-1)/wideBlock, (rows+wideBlock-1)/wideBlock
+	coarse := make([]float32, wide*high)
+	for c := range cols {
+		in, out := plane[c*rows:(c+1)*rows], coarse[c/wideBlock*high:]
+		for r, v := range in {
+			if v > 0 {
+				out[r/wideBlock] += v / (wideBlock * wideBlock)
+			}
+		}
+	}
+	open := t.opened(coarse, wide, high, wideBlock)
+	least := wideLeast * typ
+	piece := make([]int32, wide*high) // that a block belongs to, from 1 on
+	var large []bool
+	for i, v := range open {
+		if v <= least || piece[i] > 0 {
+			continue
+		}
+		n := int32(len(large) + 1)
+		todo, area := []int{i}, 0.0
+		piece[i] = n
+		for len(todo) > 0 {
+			j := todo[len(todo)-1]
+			todo = todo[:len(todo)-1]
+			c, r := j/high, j%high
+			area += wideBlock * wideBlock * stepMM * t.alongAt(r*wideBlock)
+			for dc := max(0, c-1); dc <= min(wide-1, c+1); dc++ {
+				for dr := max(0, r-1); dr <= min(high-1, r+1); dr++ {
+					if k := dc*high + dr; piece[k] == 0 && open[k] > least {
+						piece[k] = n
+						todo = append(todo, k)
+					}
+				}
+			}
+		}
+		large = append(large, area >= wideArea)
+	}
+	near := make([]bool, wide*high)
+	c0, c1 := wide, -1
+	for i, n := range piece {
+		if n == 0 || !large[n-1] {
+			continue
+		}
+		c, r := i/high, i%high
+		c0, c1 = min(c0, max(0, c-wideRim)), max(c1, min(wide-1, c+wideRim))
+		for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
+			for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
+				near[dc*high+dr] = true
+			}
+		}
+	}
+	if c1 < 0 {
+		return
+	}
+	from, to := c0*wideBlock, min(cols, (c1+1)*wideBlock)
+	part := plane[from*rows : to*rows]
+	block := func(i int) int { return (from+i/rows)/wideBlock*high + i%rows/wideBlock }
+	clear(coarse) // an opening keeps to what is least: what is usually left beside the lines goes, too
+	for i, v := range t.opened(part, to-from, rows, 1) {
+		if b := block(i); near[b] {
+			part[i] -= v
+			coarse[b] += part[i] / (wideBlock * wideBlock)
+		}
+	}
+	var buf []float32
+	for c := c0; c <= c1; c++ {
+		for r := range high {
+			if !near[c*high+r] {
+				continue
+			}
+			buf = buf[:0]
+			for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
+				for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
+					if near[dc*high+dr] {
+						buf = append(buf, coarse[dc*high+dr])
+					}
+				}
+			}
+			open[c*high+r] = median(buf)
+		}
+	}
+	for i := range part {
+		if b := block(i); near[b] {
+			part[i] = max(0, part[i]-open[b])
+		}
+	}
+}
+
+// dropEdges takes the fringe that a scan has of any colour where the light changes, as the mean density of all colours
+// shows it, away from all planes.
+func (t *tracer) dropEdges(density []float32) {
+	cols, rows := t.frame.Columns, t.frame.Rows
+	open := t.opened(density, cols, rows, 1)
+	lower := t.extreme(open, cols, rows, 1, wideEdge, -1)
+	var edge []int
+	for i, v := range t.extreme(open, cols, rows, 1, wideEdge, 1) {
+		if v-lower[i] > sheetDark/2 {
+			edge = append(edge, i)
+		}
+	}
+	var buf []float32
+	for _, plane := range t.planes {
+		buf = buf[:0]
+		for _, i := range edge {
+			buf = append(buf, plane[i])
+		}
+		fringe := quantile(buf, 0.9)
+		for _, i := range edge {
+			plane[i] = max(0, plane[i]-fringe)
+		}
+	}
+}
+
+// alongAt is how long a cell is in time, mm, at a row.
+func (t *tracer) alongAt(row int) float64 {
+	return math.Abs(t.turn) * t.frame.HourStep * (t.frame.Radius + float64(row)*stepMM)
+}
+
+// opened is the opening of a plane of so many columns and rows, each so many cells of the frame, by a square of twice
+// wideMM, after a closing has filled what narrow print has left in it.
+func (t *tracer) opened(plane []float32, cols, rows, cells int) []float32 {
+	if cells == 1 {
+		plane = t.extreme(t.extreme(plane, cols, rows, cells, wideEdge, 1), cols, rows, cells, wideEdge, -1)
+	}
+	return t.extreme(t.extreme(plane, cols, rows, cells, wideMM, -1), cols, rows, cells, wideMM, 1)
+}
+
+// extreme is the plane's dilation by a square of twice the given mm, or its erosion where sign is −1.
+func (t *tracer) extreme(plane []float32, cols, rows, cells int, mm float64, sign float32) []float32 {
+	out := make([]float32, len(plane))
+	copy(out, plane)
+	line := make([]float32, cols)
+	for c := range cols {
+		most(out[c*rows:(c+1)*rows], int(math.Ceil(mm/stepMM/float64(cells))), sign)
+	}
+	for r := range rows {
+		for c := range cols {
+			line[c] = out[c*rows+r]
+		}
+		most(line, int(math.Ceil(mm/(float64(cells)*t.alongAt(r*cells)))), sign)
+		for c := range cols {
+			out[c*rows+r] = line[c]
+		}
+	}
+	return out
+}
+
+// most replaces every value by the largest within half places to either side, or the smallest where sign is −1, in
+// two passes over blocks of a window's length (van Herk, Pattern Recognition Letters 13(7), 1992; from memory).
+func most(v []float32, half int, sign float32) {
+	n, w := len(v), 2*half+1
+	padded := (n + 2*half + w - 1) / w * w
+	fore, back := make([]float32, padded), make([]float32, padded)
+	lowest := float32(math.Inf(-1))
+	for i := range padded {
+		x := lowest
+		if k := i - half; k >= 0 && k < n {
+			x = sign * v[k]
+		}
+		fore[i], back[i] = x, x
+	}
+	for i := range padded {
+		if i%w > 0 {
+			fore[i] = max(fore[i], fore[i-1])
+		}
+		if j := padded - 1 - i; j%w < w-1 {
+			back[j] = max(back[j], back[j+1])
+		}
+	}
+	for i := range v {
+		v[i] = sign * max(back[i], fore[i+w-1])
+	}
+}
