@@ -3,6 +3,7 @@ package digitize
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"penarm/calibrate"
 )
@@ -13,6 +14,7 @@ import (
 const (
 	sheetColumns = 2    // of the survey, a cell
 	sheetRows    = 25   // rows a cell, 2 mm: more than any line is wide
+	sheetEvery   = 3    // rows between points looked at
 	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
 	sheetDark    = 0.15 // density over the paper from which a cell may be none
 	sheetEven    = 0.08 // that the paper is off an even slope of light
@@ -61,8 +63,8 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			for k := range high {
 				buf = buf[:0]
 				for col := c * sheetColumns; col < (c+1)*sheetColumns; col++ {
-					for _, v := range plane[col*rows+k*sheetRows : col*rows+min(rows, (k+1)*sheetRows)] {
-						if v >= 0 {
+					for r := k * sheetRows; r < min(rows, (k+1)*sheetRows); r += sheetEvery {
+						if v := plane[col*rows+r]; v >= 0 {
 							buf = append(buf, v)
 						}
 					}
@@ -96,7 +98,7 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			}
 		}
 	}
-	usual, _ := out.contrast(s, m, tones, nil)
+	usual := sync.OnceValue(func() float32 { v, _ := out.contrast(s, m, tones, nil); return v })
 	done := make([]bool, len(dark))
 	for i := range dark {
 		edge := false
@@ -118,7 +120,7 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		}
 		c, ok := out.contrast(s, m, tones, piece)
 		marked := &out.off
-		switch bears := ok && c > sheetPrint*usual; {
+		switch bears := ok && c > sheetPrint*usual(); {
 		case bears && area >= wideArea:
 			marked = &out.shade
 		case bears || !edge || area < sheetLeast:
@@ -140,10 +142,13 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 // light is the slope of light over the sheet, a plane through what most of the cells have; the darker ones, in shade or off
 // the sheet, do not count: reweighted least squares.
 func (s *sheet) light(paper []float32, seen []bool, f calibrate.Frame) func(i int) float32 {
-	place := func(i int) (x, y float64) {
-		sin, cos := math.Sincos(2 * math.Pi * float64(i/s.high) / float64(s.wide))
-		r := (f.Radius + (float64(i%s.high)+0.5)*sheetRows*f.RadiusStep) / f.Radius
-		return r * cos, r * sin
+	xs, ys := make([]float64, len(paper)), make([]float64, len(paper))
+	for c := range s.wide {
+		sin, cos := math.Sincos(2 * math.Pi * float64(c) / float64(s.wide))
+		for k := range s.high {
+			r := (f.Radius + (float64(k)+0.5)*sheetRows*f.RadiusStep) / f.Radius
+			xs[c*s.high+k], ys[c*s.high+k] = r*cos, r*sin
+		}
 	}
 	var buf []float32
 	for i, ok := range seen {
@@ -158,7 +163,7 @@ func (s *sheet) light(paper []float32, seen []bool, f calibrate.Frame) func(i in
 	for range 8 {
 		var n, x1, y1, xx, xy, yy, v1, vx, vy float64
 		for i, ok := range seen {
-			x, y := place(i)
+			x, y := xs[i], ys[i]
 			if v := float64(paper[i]); ok && math.Abs(v-a-b*x-c*y) < sheetEven {
 				n, x1, y1, xx, xy, yy = n+1, x1+x, y1+y, xx+x*x, xy+x*y, yy+y*y
 				v1, vx, vy = v1+v, vx+v*x, vy+v*y
@@ -174,8 +179,7 @@ func (s *sheet) light(paper []float32, seen []bool, f calibrate.Frame) func(i in
 			(n*(xx*vy-xy*vx)-x1*(x1*vy-vx*y1)+v1*(x1*xy-xx*y1))/det
 	}
 	return func(i int) float32 {
-		x, y := place(i)
-		return float32(a + b*x + c*y)
+		return float32(a + b*xs[i] + c*ys[i])
 	}
 }
 
