@@ -13,6 +13,9 @@ import (
 const (
 	meetMM      = 0.5   // nearer than this the lines are one
 	shyMM       = 1.0   // so near paths come at a crossing that they turn away from
+	sharedMM    = 1.0   // of line that two pens have in one stroke: more than where they cross
+	bareMM      = 0.3   // of bare paper over which a path came to such a stroke or left it,
+	bareFarMM   = 3.0   // as near to it
 	stretchMM   = 1.5   // shorter partings are not weighed
 	inkSpread   = 0.12  // of the logarithm of a stroke's weight over inkMM
 	inkMM       = 2.0   // of line that counts as one independent look at the ink
@@ -58,6 +61,8 @@ func (t *tracer) tellApart(i, j int) {
 	if len(a) == 0 || len(b) == 0 {
 		return
 	}
+	t.disown(t.lines[i], b)
+	t.disown(t.lines[j], a)
 	near := t.nearest(a, b, meetMM)
 	t.lines[i].runsTogether(b, near)
 	t.lines[j].runsTogether(a, t.nearest(b, a, meetMM))
@@ -138,6 +143,42 @@ func (t *tracer) tellApart(i, j int) {
 		}
 	}
 	t.lines[i].v, t.lines[j].v = na, nb
+}
+
+// disown takes from a line the ink of the other where it came to it, or left it, over bare paper: there its own
+// pen has written nothing, and its path took the other's line across the gap.
+func (t *tracer) disown(l *line, other []vertex) {
+	v := l.v
+	near := t.nearest(v, other, 2.355*l.width)
+	bare := func(from, way int) int { // the end of the bare paper next to the stroke; from itself where there is none
+		end, blank := from, 0
+		for k := from + way; k >= 0 && k < len(v) && float64((k-from)*way)*alongMM <= bareFarMM; k += way {
+			if v[k].amount < noInk {
+				blank++
+				end = k
+			}
+		}
+		if float64(blank)*alongMM < bareMM {
+			return from
+		}
+		return end
+	}
+	for k := 0; k < len(v); k++ {
+		if near[k] < 0 {
+			continue
+		}
+		e := k
+		for e < len(v)-1 && near[e+1] >= 0 {
+			e++
+		}
+		from, to := bare(k, -1), bare(e, 1)
+		if (from < k || to > e) && float64(e-k)*alongMM >= sharedMM {
+			for m := from; m <= to; m++ {
+				v[m].ink = false
+			}
+		}
+		k = e
+	}
 }
 
 // huesTurn says whether two lines change hues on their way, so that each is partly one pen's and partly the other's.

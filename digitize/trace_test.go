@@ -535,6 +535,24 @@ func TestTwoPensTouch(t *testing.T) {
 	}
 }
 
+// A pen's gap stays a gap where another of its ink goes on beside it, however long.
+func TestAGapBesideAnotherPen(t *testing.T) {
+	t.Parallel()
+	f := smallForm()
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue"}}
+	for _, until := range []float64{1.4, 1.7} {
+		res := trace(t, paint(f, true, pens,
+			drawn{ink: "blue", knots: []knot{{0, 60}, {0.8, 150}, {1.1, 150}, {1.1001, math.NaN()}, {until, 150}, {2.2, 150}, {3, 60}}},
+			drawn{ink: "blue", knots: []knot{{0, 75}, {0.7, 157}, {2.2, 157}, {3, 70}}}))
+		for _, s := range between(res.Series[0], 1.13, until-0.03) {
+			require.Equal(t, series.Gap, s.Quality, "%s of %.1f", s.Time, until)
+		}
+		for _, s := range between(res.Series[1], 1.13, until-0.03) {
+			require.InDelta(t, 157, s.Temperature, 0.5)
+		}
+	}
+}
+
 // Two lines of one ink that nothing tells apart but what a person wrote down of their temperatures.
 func TestWrittenTemperaturesTellPensApart(t *testing.T) {
 	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue"}}
