@@ -119,7 +119,7 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		m := unrollMargins(t.plane.pic, &t.warp, f)
 		arc, best, next := findHour(m, p.Blank, f)
 		t.blank = best
-		if best < blankLeast {
+		if best < blankLeast && !(best >= blankFaint && best >= blankLead*next && t.numeralsSay(int(f.Direction())*arc, f)) {
 			return nil, &Refusal{"blank", fmt.Sprintf("the print beside the circles does not match the blank of form %s (correlation %.2f): is it this form?", f.Form, best)}
 		}
 		if best >= blankLead*next {
@@ -145,6 +145,13 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		return nil, &Refusal{"numerals", fmt.Sprintf("the numerals on the circles stand one heavy circle further in or out than on the blank of form %s: name the form it is", f.Form)}
 	}
 	return t.face(f, hour), nil
+}
+
+// numeralsSay tells whether the printed hours, read by themselves, make the arc that lies steps arcs on hour 0.
+func (t *fitted) numeralsSay(steps int, f *form.Form) bool {
+	hours, ok, against := t.readHours(f)
+	all, _ := f.Arcs()
+	return ok && against == "" && (steps+int(math.Round(hours*60/f.TimeArcs.EveryMinutes)))%all == 0
 }
 
 // Candidate is a form of the library, with its blank where it has one.
@@ -211,6 +218,7 @@ const roundedMM = 0.01 / 3.4641
 
 const (
 	blankLeast = 0.2 // correlation with the blank below which the form is another one
+	blankFaint = 0.1 // the same where the printed hours, read by themselves, say the blank's hour
 	scoreLead  = 0.1 // of one form's circles over another's, where no blank tells them apart
 	blankLead  = 1.2 // of the best turn over the second best, below which the hour is not told
 )
@@ -349,7 +357,14 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	}
 	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
 	if _, _, lost, _ := rd.count(p); lost && !p.thinned {
-		return refineHeavy(pl, w, p.heavy(), f)
+		eased, closer, err := ease(pl, w, rd, p)
+		if err == nil {
+			_, _, lost, _ = closer.count(p)
+		}
+		if lost {
+			return refineHeavy(pl, w, p.heavy(), f)
+		}
+		w, rd, t.warp = eased, closer, eased
 	}
 	e := rd.table(p).ends(p, 0, sectors, endsReach)
 	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
@@ -540,9 +555,12 @@ const (
 	partLead    = 0.3  // the same in 30° of the turn
 	leastClear  = 0.12 // what that lead is taken to be at least: a third of less is lost in noise
 	sureShare   = 0.6  // of such parts that lead by so much: writing may lie over the others
+	plainAt     = 0.7  // height of the innermost and of the outermost circle, of the next ones', from which both are plain to see
+	plainBeyond = 0.3  // the same beyond them, up to which nothing is there
 	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's, below which it shows nothing
 	blockShare  = 0.05 // rms of block means of circle crossings, of the spacing of the circles
 	arcBlockMM  = 0.06 // rms of block means of arc crossings
+	arcsHidden  = 0.03 // of the arc crossings, that ink or writing may pull aside
 	leastShare  = 0.55 // of the arc crossings found
 	leastKept   = 0.5  // of the circle crossings found
 	mostBetween = 0.5  // height of a second peak between the arcs or circles, of their own
@@ -561,7 +579,11 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	could := func(reach float64) float64 { // what this print could show at best, were it clean
 		return math.Max(leastClear, p.leadOver(print, reach)) * whole.score
 	}
+	step, plain := rd.step(p, 0, sectors)
 	t.score, t.lead = whole.score, whole.lead/could(endsReach)
+	if plain { // then a small lead is clear, too
+		t.lead = whole.lead / (p.leadOver(print, endsReach) * whole.score)
+	}
 	// paper does not tear: a part of the turn slips by one circle or two, not by more
 	reach := math.Min(2.5*p.spacing(), endsReach)
 	least := could(reach)
@@ -575,21 +597,21 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 			continue // cut off by the picture: its ends do not show
 		}
 		seen++
+		step, plain := rd.step(p, s, window)
 		switch {
 		case e.score < partScore*whole.score:
 			blind++
-		case e.lead < -partLead*least:
+		case e.lead < -partLead*least && !plain:
 			slipped++
-		case e.lead > partLead*least:
+		case e.lead > partLead*least || plain:
 			sure++
 		}
-		step := rd.step(p, s, window)
 		if step != 0 && step == before {
 			stepped++
 		}
 		before = step
 	}
-	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM), blockMeans(as, 12, 2*binMM)
+	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM, 0), blockMeans(as, 12, 2*binMM, arcsHidden)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
 	case whole.score < leastScore || math.Abs(whole.shift) > 0.3*p.spacing():
@@ -598,7 +620,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"ends", fmt.Sprintf("which printed circle is which cannot be told for sure on form %s: %s", f.Form, checkForm)}
 	case slipped > 0 || sure < int(sureShare*float64(seen)) || blind > seen/4:
 		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, checkForm)}
-	case stepped > 0 || rd.step(p, 0, sectors) != 0:
+	case stepped > 0 || step != 0:
 		return &Refusal{"edges", fmt.Sprintf("there is a circle beyond the last one of form %s, and none where its other end should be: %s", f.Form, checkForm)}
 	case missing > mostMissing:
 		return &Refusal{"circles", fmt.Sprintf("%.0f %% of the circles of form %s are not in the print: %s", 100*missing, f.Form, checkForm)}
@@ -636,23 +658,32 @@ func arcsRefusal(pl *plane, w *Warp, f *form.Form, missing float64, words string
 	return &Refusal{"arcs", words}
 }
 
-// blockMeans is the rms of the median offsets in blocks, so many a turn and so
-// many mm of radius: slips are wide, ink over a print line is not.
-func blockMeans(ss []sighting, angles int, mm float64) float64 {
+// blockMeans is the rms of the median offsets in blocks, so many a turn and so many mm of radius, each as often as there
+// are sightings in it: slips are wide, ink over a print line is not. The worst blocks are left out, up to the share spare of
+// the sightings.
+func blockMeans(ss []sighting, angles int, mm, spare float64) float64 {
 	const radii = 64
-	blocks := make([][]float64, angles*radii)
+	offs := make([][]float64, angles*radii)
 	for _, s := range ss {
 		a := int((math.Atan2(s.y, s.x)/(2*math.Pi) + 1) * float64(angles))
 		b := min(radii-1, int(math.Hypot(s.x, s.y)/mm))
-		blocks[a%angles*radii+b] = append(blocks[a%angles*radii+b], s.off)
+		offs[a%angles*radii+b] = append(offs[a%angles*radii+b], s.off)
 	}
+	type block struct{ off, n float64 }
+	var blocks []block
+	for _, o := range offs {
+		if len(o) > 0 {
+			blocks = append(blocks, block{math.Abs(median(o)), float64(len(o))})
+		}
+	}
+	slices.SortStableFunc(blocks, func(a, b block) int { return cmp.Compare(a.off, b.off) })
+	left := (1 - spare) * float64(len(ss))
 	sum, n := 0.0, 0.0
 	for _, b := range blocks {
-		if len(b) > 0 {
-			m := median(b)
-			sum += m * m
-			n++
+		if n+b.n > left {
+			break
 		}
+		sum, n = sum+b.off*b.off*b.n, n+b.n
 	}
 	return math.Sqrt(sum / math.Max(1, n))
 }

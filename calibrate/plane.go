@@ -166,6 +166,23 @@ func (p profile) highPass(half int) {
 	}
 }
 
+// bound clips at a few times what is usual between two places: the edge of the paper on a black lid is a hundred times as
+// strong as print, and would outweigh the circles next to it.
+func (p profile) bound(from, to int) {
+	abs := make([]float64, 0, to-from)
+	for i := from; i < to; i++ {
+		if p.ok[i] {
+			abs = append(abs, math.Abs(float64(p.v[i])))
+		}
+	}
+	most := float32(boundTimes * quantile(abs, 0.9))
+	for i, v := range p.v {
+		p.v[i] = max(-most, min(most, v))
+	}
+}
+
+const boundTimes = 3
+
 // level divides by the local rms over half places on either side, so that faint
 // and strong parts count alike, and clips at three.
 func (p profile) level(half int) {

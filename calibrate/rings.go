@@ -138,6 +138,7 @@ func radials(pl *plane, w *Warp, p *pattern, fan int) *radial {
 		}
 		q := mean(sum, count, fan)
 		q.highPass(int(patternHigh / radialMM))
+		q.bound(int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM))
 		q.level(int(patternRMS / radialMM))
 		vv, seen := make([]float64, n+1), make([]int32, n+1)
 		for i, v := range q.v {
@@ -227,6 +228,27 @@ func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
 	}
 	return w, radials(pl, &w, p, spokeFan), nil
 }
+
+// ease moves a map onto the circles of warped paper, by a field that is held from moving along them. Circles a few tenths of a
+// millimetre off blur in the mean over the turn until fine ones seem lost.
+func ease(pl *plane, w Warp, rd *radial, p *pattern) (Warp, *radial, error) {
+	const hold = 0.1 // of the weight of a sighting, that it is not to move along the circle
+	for range 2 {
+		in := cells(rd.slide(p, 0.9*p.spacing()), p.outer)
+		for _, s := range in {
+			in = append(in, sighting{x: s.x, y: s.y, nx: -s.ny, ny: s.nx, weight: hold * s.weight})
+		}
+		x, y, _, err := field(in, easeDegree, p.outer)
+		if err != nil {
+			return w, rd, err
+		}
+		w.shift(easeDegree, p.outer, x, y)
+		rd = radials(pl, &w, p, spokeFan)
+	}
+	return w, rd, nil
+}
+
+const easeDegree = 3
 
 // bend takes the homography and the lens term of the map to the sightings.
 func (w *Warp) bend(ss []sighting, scale float64) error {
@@ -352,10 +374,15 @@ func (t *endsTable) ends(p *pattern, first, count int, reach float64) ends {
 	return e
 }
 
-// step looks at nothing but the two ends of the scale in the sectors from first
-// on: +1 where there is a circle one beyond the outermost and none where the
-// innermost should be, −1 the other way round, which is what a slip by one circle looks like; else 0.
-func (rd *radial) step(p *pattern, first, count int) int {
+// scaleEnd is how high, of the circles next to it, the circle at one end of the scale stands, and what is in the place
+// where the next one beyond it would be.
+type scaleEnd struct {
+	at, beyond float64
+	next       float64 // height of those next ones
+}
+
+// scaleEnds looks at nothing but the innermost and the outermost circle, in the sectors from first on.
+func (rd *radial) scaleEnds(p *pattern, first, count int) (in, out scaleEnd) {
 	n := len(rd.t)
 	sum := make([]float64, n)
 	for s := first; s < first+count; s++ {
@@ -371,32 +398,37 @@ func (rd *radial) step(p *pattern, first, count int) int {
 		return m
 	}
 	c := p.circles
-	// of the circles next to an end, the end, and the place beyond: is there a line?
-	lines := func(end, inwards int) (at, beyond bool, height float64) {
-		var usual []float64
+	look := func(end, inwards int) scaleEnd {
+		var next []float64
 		for k := 1; k <= 10; k++ {
 			i := end + k*inwards
 			if i < 1 || i > len(c)-2 {
 				break
 			}
-			usual = append(usual, peak(c[i].RadiusMM, math.Min(c[i+1].RadiusMM-c[i].RadiusMM, c[i].RadiusMM-c[i-1].RadiusMM)))
+			next = append(next, peak(c[i].RadiusMM, math.Min(c[i+1].RadiusMM-c[i].RadiusMM, c[i].RadiusMM-c[i-1].RadiusMM)))
 		}
-		height = median(usual)
-		least := 0.5 * height
+		usual := math.Max(median(next), 1e-9)
 		gap := c[end+inwards].RadiusMM - c[end].RadiusMM
-		return peak(c[end].RadiusMM, math.Abs(gap)) > least, peak(c[end].RadiusMM-gap, math.Abs(gap)) > least, height
+		return scaleEnd{peak(c[end].RadiusMM, math.Abs(gap)) / usual, peak(c[end].RadiusMM-gap, math.Abs(gap)) / usual, usual}
 	}
-	inAt, inBeyond, inHeight := lines(0, 1)
-	outAt, outBeyond, outHeight := lines(len(c)-1, -1)
+	return look(0, 1), look(len(c)-1, -1)
+}
+
+// step is +1 where there is a circle one beyond the outermost and none where the innermost should be, −1 the other way
+// round, which is what a slip by one circle looks like; else 0. plain says that both ends of the scale are clear to
+// see: their circles are there, and none beyond.
+func (rd *radial) step(p *pattern, first, count int) (step int, plain bool) {
+	const line = 0.5 // of the usual height
+	in, out := rd.scaleEnds(p, first, count)
 	switch {
-	case math.Min(inHeight, outHeight) < 0.4*math.Max(inHeight, outHeight):
-		// one end is torn off or covered
-	case outBeyond && !inAt && !inBeyond:
-		return 1
-	case inBeyond && !outAt && !outBeyond:
-		return -1
+	case math.Min(in.next, out.next) < 0.4*math.Max(in.next, out.next):
+		return 0, false // one end is torn off or covered
+	case out.beyond > line && in.at <= line && in.beyond <= line:
+		step = 1
+	case in.beyond > line && out.at <= line && out.beyond <= line:
+		step = -1
 	}
-	return 0
+	return step, math.Min(in.at, out.at) > plainAt && math.Max(in.beyond, out.beyond) < plainBeyond
 }
 
 // count looks for every circle in the whole turn: the share that is not there,
