@@ -136,6 +136,7 @@ func TestNodes(t *testing.T) {
 	week.Slot = 20
 	pale := *basic[2]
 	pale.Print, pale.WidthMinor, pale.WidthMajor = render.RGB{0.2, 0.32, 0.45}, 0.1, 0.26
+	faint, dense := render.RandomForm(1710, false), render.RandomForm(105, false)
 	for _, c := range []struct {
 		name  string
 		form  *render.Form
@@ -154,10 +155,12 @@ func TestNodes(t *testing.T) {
 		{"seven days, a slot for the pin", &week, render.Look{DPI: 120, Turn: 70, Warp: 0.3, Lid: "grey", Noise: 1, Stretch: [2]float64{-0.003, 0.003}}, 0.03, false},
 		{"photocopy of a photocopy, stretched by 1 %, fine lines lost", &pale, render.Look{DPI: 200, Turn: 20, Warp: 0.2, Bilevel: "threshold", Copy: 0.5, Stretch: [2]float64{0.01, 0}, Noise: 1}, 0.03, false},
 		{"photocopy in grey, stretched by 1 %", basic[0], render.Look{DPI: 130, Turn: 220, Warp: 0.2, Grey: true, Copy: 1.5, Stretch: [2]float64{0, 0.01}, Noise: 1}, 0.03, false},
+		{"pale, in grey on a black lid, stretched and warped, off centre", faint, render.Look{DPI: 150, Turn: 233, Warp: 0.4, Stretch: [2]float64{0, 0.006}, Offset: [2]float64{-0.35, -0.35}, Noise: 1.5, Grey: true, Lid: "black"}, 0.03, false},
+		{"phone, circles half a millimetre apart on warped paper", dense, render.Look{DPI: 200, Turn: 285, Warp: 0.4, Phone: true, Tilt: [2]float64{0.1, -0.1}, Lens: 0.05, Lid: "wood", Noise: 2}, 0.08, false},
 		{"phone, tilted by 25°", basic[3], render.Look{DPI: 180, Turn: 130, Phone: true, Tilt: [2]float64{0.31, -0.31}, Lens: 0.08, Lid: "wood", Noise: 2}, 0.08, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := render.New(77, render.Options{Form: c.form, Unit: "F", Look: c.look})
+			s := render.New(77, render.Options{Form: c.form, Unit: c.form.Unit, Look: c.look})
 			pic := s.Picture()
 			assert.True(t, ShowsDisc(pic))
 			found, err := starts(pic)
@@ -217,6 +220,14 @@ func TestHourAndWrongPaper(t *testing.T) {
 	bare.TimeArcs.Lean = "clockwise"
 	_, err = fitForm(ctx, found[:1], &bare)
 	refused(t, err, "arcs")
+
+	// the printed hours, read by themselves, say what the blank says
+	fit, err := fitForm(ctx, found[:1], q)
+	require.NoError(t, err)
+	arc, _, _ := findHour(unrollMargins(pic, &fit.warp, q), b, q)
+	steps := int(q.Direction()) * arc
+	assert.True(t, fit.numeralsSay(steps, q))
+	assert.False(t, fit.numeralsSay(steps+1, q))
 
 	var mirror picture.Picture = *pic
 	mirror.Pix = make([]uint8, len(pic.Pix))
@@ -290,9 +301,9 @@ func TestNoChart(t *testing.T) {
 func radially(t *testing.T, w Warp, p *pattern, off float64, from, to float64) Warp {
 	t.Helper()
 	var ss []sighting
-	for i := range 720 {
-		phi := float64(i) * math.Pi / 360
-		for r := p.inner - 2; r <= p.outer+2; r += 2 {
+	for i := range 240 {
+		phi := float64(i) * math.Pi / 120
+		for r := p.inner - 2; r <= p.outer+2; r += 4 {
 			s, c := math.Sincos(phi)
 			in := off
 			if phi < from || phi > to {
@@ -326,6 +337,9 @@ func TestSlips(t *testing.T) {
 			assert.Less(t, rms, 0.05, "form %s", f.Form)
 		}
 		right(good)
+		step, plain := radials(good.plane, &good.warp, p, spokeFan).step(p, 0, sectors)
+		assert.Zero(t, step, "form %s", f.Form)
+		assert.True(t, plain, "form %s", f.Form)
 		gap := p.spacing()
 		back := 0
 		for _, k := range []float64{-5, -2, -1, 1, 2, 5} {
@@ -363,4 +377,36 @@ func TestSlips(t *testing.T) {
 			assert.False(t, plain, "form %s", f.Form)
 		}
 	}
+}
+
+// A time arc may have ink or writing beside it for a stretch; a slip takes a part of the turn at every radius.
+func TestBlockMeans(t *testing.T) {
+	t.Parallel()
+	sightings := func(off func(angle, ring int) float64) (ss []sighting) {
+		for a := range 12 {
+			for ring := range 8 {
+				for k := range 10 {
+					s, c := math.Sincos((float64(a) + (float64(k)+0.5)/10) * math.Pi / 6)
+					r := 30 + 12*float64(ring)
+					ss = append(ss, sighting{x: r * c, y: r * s, off: off(a, ring)})
+				}
+			}
+		}
+		return ss
+	}
+	ink := sightings(func(a, ring int) float64 {
+		if a == 3 && ring < 2 {
+			return 0.5
+		}
+		return 0.01
+	})
+	assert.InDelta(t, math.Sqrt((94*0.01*0.01+2*0.5*0.5)/96), blockMeans(ink, 12, 12, 0), 1e-9)
+	assert.InDelta(t, 0.01, blockMeans(ink, 12, 12, arcsHidden), 1e-9)
+	slip := sightings(func(a, _ int) float64 {
+		if a == 3 {
+			return 0.5
+		}
+		return 0.01
+	})
+	assert.Greater(t, blockMeans(slip, 12, 12, arcsHidden), arcBlockMM)
 }
