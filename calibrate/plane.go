@@ -166,22 +166,28 @@ func (p profile) highPass(half int) {
 	}
 }
 
-// bound clips at a few times what is usual between two places: the edge of the paper on a black lid is a hundred times as
-// strong as print, and would outweigh the circles next to it.
+// bound clips what lies outside two places and is far stronger than anything between them, at what is strong there: the
+// edge of the paper on a black lid would outweigh the circles next to it.
 func (p profile) bound(from, to int) {
+	from, to = max(0, from), min(to, len(p.v))
 	abs := make([]float64, 0, to-from)
 	for i := from; i < to; i++ {
 		if p.ok[i] {
 			abs = append(abs, math.Abs(float64(p.v[i])))
 		}
 	}
-	most := float32(boundTimes * quantile(abs, 0.9))
+	most := float32(quantile(abs, boundAt))
 	for i, v := range p.v {
-		p.v[i] = max(-most, min(most, v))
+		if (i < from || i >= to) && (v > boundOver*most || v < -boundOver*most) {
+			p.v[i] = max(-most, min(most, v))
+		}
 	}
 }
 
-const boundTimes = 3
+const (
+	boundAt   = 0.99 // of what lies between is less than what is strong there
+	boundOver = 2.0  // times as strong is far stronger
+)
 
 // level divides by the local rms over half places on either side, so that faint
 // and strong parts count alike, and clips at three.
