@@ -117,7 +117,14 @@ func (s *start) enroll(ctx context.Context, facts Facts, mm float64) (*Face, err
 	if t, err = refine(s.plane, w, newPattern(f), f); err != nil {
 		return nil, err
 	}
-	return t.mark(f, facts.Mark)
+	face, err := t.mark(f, facts.Mark)
+	if err != nil {
+		return nil, err
+	}
+	if by := otherRange(f, t.numerals(f)); by != 0 {
+		return nil, &Refusal{"enroll", rangeWords(f, by) + " than you say: look at the innermost and the outermost circle again"}
+	}
+	return face, nil
 }
 
 // mark sets the hour by a mark that may lie beside its arc, on the numeral: the nearest arc of its kind counts.

@@ -212,6 +212,9 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time is %s, where the blank's printed numerals say %s: correct it, or time_runs", f.Path, ref.Time, clockWords(hours+off, f.RotationHours))}
 	}
 	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f), numerals: fit.numerals(f)}
+	if by := otherRange(f, b.numerals); by != 0 {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s than rings says: correct the file, or name the blank of this form", f.Path, rangeWords(f, by))}
+	}
 	fit.warp = fit.warp.enlarge(k)
 	b.Face = fit.face(f, HourBlank)
 	return b, nil

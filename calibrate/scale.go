@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 
@@ -23,7 +24,16 @@ const (
 	leastOther     = 0.5  // correlation with the blank's, from which they are seen: 0.8 and more where right and clear
 	betterOther    = 0.04 // by which others fit better, on average; they fit worse by 0.1 to 0.3 where the form is right
 	sureOther      = 2.5  // standard errors
+
+	rangeReach  = 3    // heavy steps by which a scale may be named too hot or too cold
+	rangeTries  = 8    // numerals that tell the size of all
+	rangeLeast  = 0.5  // correlation with the template, from which a numeral is read at all
+	betterRange = 0.03 // by which the templates of other temperatures fit better, on average: 0.04 to 0.15 where they are right
+	sureRange   = 4.0  // standard errors
 )
+
+// rangeHeights are the heights of numerals (mm) that are tried.
+var rangeHeights = []float64{1.3, 1.6, 1.9, 2.3}
 
 // numeral is what is printed about a heavy circle beside the grid, and where: heavy counts these circles outwards.
 type numeral struct {
@@ -232,4 +242,97 @@ func (t *fitted) match(colours []*plane, f *form.Form, blank []numeral, out int)
 		like[i] = b.like(&w[b.block])
 	}
 	return like
+}
+
+// otherRange is by how much hotter than the form says the numerals on its circles are, in degrees: 0 where they agree
+// with it, and where they are not clearly read.
+func otherRange(f *form.Form, seen []numeral) float64 {
+	face, err := numeralFont()
+	if err != nil || len(seen) < fewNumerals {
+		return 0
+	}
+	radii := heavyRadii(f)
+	type look struct {
+		height        float64
+		upside, white bool // white: where most heavy arcs have the numeral, it is seen by its lack on the others
+	}
+	// read is how well every numeral fits what would be printed if the scale were so many heavy steps hotter
+	read := func(seen []numeral, k look, steps int) []float64 {
+		out := make([]float64, len(seen))
+		for i, b := range seen {
+			at := f.Temperature(radii[b.heavy]) + float64(steps)*f.MajorRing
+			t := template(face, fmt.Sprintf("%g", math.Round(10*at)/10), k.height*numeralMM/windowMM, k.upside)
+			if k.white {
+				for j := range t.v {
+					t.v[j] = -t.v[j]
+				}
+			}
+			out[i] = b.print.find(&t)
+		}
+		return out
+	}
+	var best look
+	most := 0.0
+	for _, h := range rangeHeights {
+		for k := range 4 {
+			one := look{h, k%2 > 0, k/2 > 0}
+			for steps := -1; steps <= 1; steps++ {
+				sum := 0.0
+				for _, v := range read(seen[:min(len(seen), rangeTries)], one, steps) {
+					sum += v
+				}
+				if sum > most {
+					best, most = one, sum
+				}
+			}
+		}
+	}
+	said := read(seen, best, 0)
+	other, lead := 0, betterRange
+	for steps := -rangeReach; steps <= rangeReach; steps++ {
+		var n, sum, squares float64
+		for i, v := range read(seen, best, steps) {
+			if math.Max(v, said[i]) >= rangeLeast {
+				d := v - said[i]
+				n, sum, squares = n+1, sum+d, squares+d*d
+			}
+		}
+		mean := sum / n
+		sd := math.Sqrt(math.Max(0, squares/n-mean*mean))
+		if n >= fewNumerals && mean > lead && mean > sureRange*sd/math.Sqrt(n) {
+			other, lead = steps, mean
+		}
+	}
+	return float64(other) * f.MajorRing
+}
+
+// rangeWords says by how much the numerals of the scale contradict the form.
+func rangeWords(f *form.Form, by float64) string {
+	return fmt.Sprintf("the numerals on the circles are those of a scale %g °%s %s", math.Abs(by), f.Unit, map[bool]string{true: "hotter", false: "colder"}[by > 0])
+}
+
+// find is the best correlation of a template with a place of the patch, 0 where there is none.
+func (p *patch) find(t *patch) float64 {
+	n := float64(len(t.v))
+	var ts, tt float64
+	for _, v := range t.v {
+		ts, tt = ts+float64(v), tt+float64(v)*float64(v)
+	}
+	best := 0.0
+	for y := 0; y+t.h <= p.h; y++ {
+		for x := 0; x+t.w <= p.w; x++ {
+			var s, ss, st float64
+			for j := range t.h {
+				row := p.v[(y+j)*p.w+x:][:t.w]
+				for i, v := range t.v[j*t.w:][:t.w] {
+					a := float64(row[i])
+					s, ss, st = s+a, ss+a*a, st+a*float64(v)
+				}
+			}
+			if a, b := ss-s*s/n, tt-ts*ts/n; a > 0 && b > 0 {
+				best = math.Max(best, (st-s*ts/n)/math.Sqrt(a*b))
+			}
+		}
+	}
+	return best
 }
