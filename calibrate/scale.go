@@ -256,18 +256,19 @@ func otherRange(f *form.Form, seen []numeral) float64 {
 		height        float64
 		upside, white bool // white: where most heavy arcs have the numeral, it is seen by its lack on the others
 	}
+	marks := map[bool][]patch{}
+	for i := range seen {
+		for _, white := range []bool{false, true} {
+			marks[white] = append(marks[white], seen[i].print.side(white))
+		}
+	}
 	// read is how well every numeral fits what would be printed if the scale were so many heavy steps hotter
 	read := func(seen []numeral, k look, steps int) []float64 {
 		out := make([]float64, len(seen))
 		for i, b := range seen {
 			at := f.Temperature(radii[b.heavy]) + float64(steps)*f.MajorRing
 			t := template(face, fmt.Sprintf("%g", math.Round(10*at)/10), k.height*numeralMM/windowMM, k.upside)
-			if k.white {
-				for j := range t.v {
-					t.v[j] = -t.v[j]
-				}
-			}
-			out[i] = b.print.find(&t)
+			out[i] = marks[k.white][i].find(&t)
 		}
 		return out
 	}
@@ -309,6 +310,18 @@ func otherRange(f *form.Form, seen []numeral) float64 {
 // rangeWords says by how much the numerals of the scale contradict the form.
 func rangeWords(f *form.Form, by float64) string {
 	return fmt.Sprintf("the numerals on the circles are those of a scale %g °%s %s", math.Abs(by), f.Unit, map[bool]string{true: "hotter", false: "colder"}[by > 0])
+}
+
+// side is what is darker than usual on the patch, or lighter: where a numeral interrupts the circles, both are there.
+func (p *patch) side(lighter bool) patch {
+	out := patch{p.w, p.h, make([]float32, len(p.v))}
+	for i, v := range p.v {
+		if lighter {
+			v = -v
+		}
+		out.v[i] = max(0, v)
+	}
+	return out
 }
 
 // find is the best correlation of a template with a place of the patch, 0 where there is none.
