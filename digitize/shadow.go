@@ -114,7 +114,7 @@ func (t *tracer) dropEdges(density []float32) {
 	lower := t.extreme(open, cols, rows, 1, wideEdge, -1)
 	var edge []int
 	for i, v := range t.extreme(open, cols, rows, 1, wideEdge, 1) {
-		if v-lower[i] > sheetDark/2 {
+		if v-lower[i] > sheetShade/2 {
 			edge = append(edge, i)
 		}
 	}

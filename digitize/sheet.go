@@ -17,6 +17,7 @@ const (
 	sheetEvery   = 3    // rows between points looked at
 	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
 	sheetDark    = 0.15 // density over the paper from which a cell may be none
+	sheetShade   = 0.09 // from which it may be in shade
 	sheetEven    = 0.08 // that the paper is off an even slope of light
 	sheetLeast   = 20.0 // mm² of such cells in one piece, at the rim
 	sheetPrint   = 0.3  // share of the usual contrast of circles from which it is the sheet after all
@@ -55,7 +56,7 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: (rows + sheetRows - 1) / sheetRows}
 	wide, high := out.wide, out.high
 	tones := toneOf(m.bilevel)
-	dark, seen := make([]bool, wide*high), make([]bool, wide*high)
+	seen, depth := make([]bool, wide*high), make([]float32, wide*high)
 	for _, plane := range s.planes {
 		paper := make([]float32, wide*high)
 		var buf []float32
@@ -87,7 +88,9 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		}
 		slope := out.light(paper, seen, s.frame)
 		for i, v := range paper {
-			dark[i] = dark[i] || seen[i] && v-slope(i) < -sheetDark
+			if seen[i] {
+				depth[i] = max(depth[i], slope(i)-v)
+			}
 		}
 	}
 	beside := func(i int, each func(j int)) {
@@ -99,20 +102,21 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		}
 	}
 	usual := sync.OnceValue(func() float32 { v, _ := out.contrast(s, m, tones, nil); return v })
-	done := make([]bool, len(dark))
-	for i := range dark {
+	done := make([]bool, len(depth))
+	for i, v := range depth {
 		edge := false
-		if !dark[i] || done[i] {
+		if v < sheetShade || done[i] {
 			continue
 		}
-		piece, area := []int{i}, 0.0
+		piece, area, mean := []int{i}, 0.0, float32(0)
 		done[i] = true
 		for n := 0; n < len(piece); n++ {
 			radius := s.frame.Radius + (float64(piece[n]%high)+0.5)*sheetRows*s.frame.RadiusStep
 			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
+			mean += (depth[piece[n]] - mean) / float32(n+1)
 			beside(piece[n], func(j int) {
-				edge = edge || !seen[j] || j%high == high-1 && dark[j]
-				if dark[j] && !done[j] {
+				edge = edge || !seen[j] || j%high == high-1 && depth[j] >= sheetShade
+				if depth[j] >= sheetShade && !done[j] {
 					done[j] = true
 					piece = append(piece, j)
 				}
@@ -123,11 +127,11 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		switch bears := ok && c > sheetPrint*usual(); {
 		case bears && area >= wideArea:
 			marked = &out.shade
-		case bears || !edge || area < sheetLeast:
+		case bears || !edge || area < sheetLeast || mean < sheetDark:
 			continue
 		}
 		if *marked == nil {
-			*marked = make([]bool, len(dark))
+			*marked = make([]bool, len(depth))
 		}
 		for _, j := range piece {
 			beside(j, func(k int) { (*marked)[k] = true })
