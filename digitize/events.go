@@ -45,6 +45,8 @@ const (
 	strayPiece    = 3.0       // with chords of pieces this long, mm,
 	strayStraight = 0.75      // of this share of its length
 	strayFar      = 0.8       // mm from every traced line
+	creaseMM      = 30.0      // of a straight line that is none of a pen's: an arc of a chart's largest radii bulges by 0.8 mm over it
+	creaseOff     = 0.35      // mm off it, two cells of a path
 	crowdMM       = 3.0       // to either side of such a line
 	crowdInk      = 0.12      // of the paper is inked at most
 	blankShare    = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
@@ -662,6 +664,25 @@ func (t *tracer) together(plane int, from, to float64) bool {
 	return 3*met >= seen && met > 0
 }
 
+// straight says whether a long path of cells of two by two is straight on the sheet, which no line is that a pen draws while the paper
+// turns under it, nor one that swings along an arc: a crease, or a streak of the scanner.
+func (t *tracer) straight(run []step) bool {
+	first, last := run[0], run[len(run)-1]
+	x0, y0 := t.point(2*float64(first.col), 2*float64(first.row))
+	x1, y1 := t.point(2*float64(last.col), 2*float64(last.row))
+	chord := math.Hypot(x1-x0, y1-y0)
+	if chord < creaseMM {
+		return false
+	}
+	for _, s := range run {
+		x, y := t.point(2*float64(s.col), 2*float64(s.row))
+		if math.Abs((x-x0)*(y1-y0)-(y-y0)*(x1-x0))/chord > creaseOff {
+			return false
+		}
+	}
+	return true
+}
+
 // stray gives the stretches of a line that no pen claims: the best path over
 // what is left on a plane, at half the resolution, in cells of the whole one.
 func (t *tracer) stray(plane int) (found [][]step) {
@@ -750,7 +771,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	end := func() {
 		// Writing runs up and down; a line gets on in time.
 		run := path[from : last+1]
-		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 && line(run) && alone(run) {
+		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 && line(run) && alone(run) && !t.straight(run) {
 			whole := make([]step, 0, len(run))
 			for _, s := range run {
 				whole = append(whole, step{2 * s.col, 2 * s.row})

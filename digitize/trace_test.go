@@ -640,6 +640,21 @@ func TestAShadowIsNoInk(t *testing.T) {
 	}
 }
 
+// A straight crease from rim to rim is no second turn, but a further line is.
+func TestACreaseIsNoSecondTurn(t *testing.T) {
+	f := smallForm()
+	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}, {11, 60}}})
+	along := func(bend float64) func(h, r float64) bool { // a line 45 mm beside the centre, or one that bends off it
+		return func(h, r float64) bool {
+			sin, cos := math.Sincos(f.Angle(h, r))
+			return math.Abs(-r*cos-45+bend*r*sin*r*sin) < 0.18 && r < f.Outer()
+		}
+	}
+	dye := func(v uint8) uint8 { return v / 3 }
+	require.Empty(t, trace(t, darkened(p, along(0), dye)).Events)
+	require.Contains(t, kinds(trace(t, darkened(p, along(0.004), dye))), series.EventLap)
+}
+
 func TestNoInkGivesNoSamples(t *testing.T) {
 	res := trace(t, paint(smallForm(), false, one))
 	require.Empty(t, res.Series[0].Samples)
