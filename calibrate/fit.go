@@ -350,22 +350,28 @@ func starts(pic *picture.Picture) ([]start, error) {
 // refine takes a rough map to its final form and through the tests. What does not stand them comes back beside the
 // refusal, where it came to a map at all.
 func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
-	apart := fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)
 	w, rd, err := bridge(pl, w, p)
 	if err != nil {
 		return nil, &Refusal{"circles", "too few of the form's circles were found"}
 	}
-	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
-	if _, _, lost, _ := rd.count(p); lost && !p.thinned {
-		eased, closer, err := ease(pl, w, rd, p)
-		if err == nil {
-			_, _, lost, _ = closer.count(p)
-		}
-		if lost {
-			return refineHeavy(pl, w, p.heavy(), f)
-		}
-		w, rd, t.warp = eased, closer, eased
+	if _, _, lost, _ := rd.count(p); !lost || p.thinned {
+		return refineFrom(pl, w, rd, p, f)
 	}
+	if eased, closer, err := ease(pl, w, rd, p); err == nil {
+		if _, _, lost, _ := closer.count(p); !lost {
+			if fit, err := refineFrom(pl, eased, closer, p, f); err == nil {
+				return fit, nil
+			}
+		}
+	}
+	return refineHeavy(pl, w, p.heavy(), f)
+}
+
+// refineFrom does so with the map that bridge found, and its profiles.
+func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitted, error) {
+	apart := fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)
+	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
+	var err error
 	e := rd.table(p).ends(p, 0, sectors, endsReach)
 	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
 		// move every circle by it and fit again
