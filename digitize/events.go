@@ -30,7 +30,7 @@ const (
 	besideMin     = 30.0      // as far before and after a stretch
 	besideMM      = 1.0       // and as near its temperature
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
-	calmSome      = 1.0       // log odds from which the ink at the two ends of a stretch is asked, too, and that it must have;
+	calmSome      = 1.0       // log odds from which the ink at the two ends of a stretch is asked, too;
 	calmAndInk    = 6.0       // both together: the two know nothing of each other
 	inkStepMM     = 1.2       // of line before and after an end, whose ink is compared
 	inkStepSD     = 0.15      // standard deviation of the step in the logarithm of a stroke's weight that a change of pace brings
@@ -451,10 +451,8 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				}
 			}
 			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
-			if odds >= calmSome && odds < calmOdds {
-				if ink := c.inkOdds(p[0], p[1], mmS); ink >= calmSome && odds+ink >= calmAndInk {
-					odds = calmOdds
-				}
+			if odds >= calmSome && odds < calmOdds && odds+c.inkOdds(p[0], p[1], mmS) >= calmAndInk {
+				odds = calmOdds
 			}
 			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
 				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
