@@ -75,16 +75,17 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 				}
 			}
 		}
-		less := func(mid float32, at func(i int) (int, bool), n int) { // takes a median from so many cells
-			for i := range n {
-				if j, ok := at(i); ok {
-					paper[j] -= mid
+		for k := range high { // less print and tint of each radius
+			buf = buf[:0]
+			for c := range wide {
+				if seen[c*high+k] {
+					buf = append(buf, paper[c*high+k])
 				}
 			}
-		}
-		for k := range high { // print and tint of each radius
-			at := func(i int) (int, bool) { return i*high + k, seen[i*high+k] }
-			less(medianAt(paper, at, wide, &buf), at, wide)
+			usual := median(buf)
+			for c := range wide {
+				paper[c*high+k] -= usual
+			}
 		}
 		slope := out.light(paper, seen, s.frame)
 		for i, v := range paper {
@@ -217,19 +218,4 @@ func (s *sheet) contrast(p samplePlanes, m *printed, tones []float32, cells []in
 		}
 	}
 	return sum / float32(max(n, 1)), n > 0
-}
-
-// medianAt is the median of the values at so many places, those that are there; 0 of none.
-func medianAt(v []float32, at func(i int) (int, bool), n int, buf *[]float32) float32 {
-	b := (*buf)[:0]
-	for i := range n {
-		if j, ok := at(i); ok {
-			b = append(b, v[j])
-		}
-	}
-	*buf = b
-	if len(b) == 0 {
-		return 0
-	}
-	return median(b)
 }

@@ -621,6 +621,15 @@ func TestATornSheetIsNoInk(t *testing.T) {
 	}
 }
 
+// A tear over what is left of the turn may hide that the line went on into a second one.
+func TestATearMayHideTheBlank(t *testing.T) {
+	f := smallForm()
+	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 60}, {1, 140}, {2, 140}, {2.5, 60}, {11.45, 60}}})
+	require.Empty(t, trace(t, p).Events)
+	torn := darkened(p, func(h, r float64) bool { return math.Mod(h+12-11.4, 12) < 0.75 && r > f.Radius(35) }, func(uint8) uint8 { return 30 })
+	require.Contains(t, kinds(trace(t, torn)), series.EventNoBlank)
+}
+
 // The edge of a hard shadow is no ink, and a line within the shadow is read as one beside it.
 func TestAShadowIsNoInk(t *testing.T) {
 	f := smallForm()
