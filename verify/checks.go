@@ -118,6 +118,32 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 	return c
 }
 
+// late says in words by how much the chart shows a batch hot after its vat was to be empty, or after milk that is cooled in
+// the vat was let out: so it looks where the chart was turned or its clock set, or where what is written is wrong.
+// Empty where the two agree within lateMin.
+func (j *judge) late(m *matter, h held, o rules.Option) string {
+	if !m.hasOutlet || !j.HourKnown || h.hold == nil || h.doubt != "" || m.outlet-h.run.from < o.Minutes*60 {
+		return ""
+	}
+	due, what := m.outlet, "cooled milk was let out"
+	if m.Cooling != "in-vat" {
+		v := j.vat()
+		if v == nil || v.EmptyingMinutes == nil {
+			return ""
+		}
+		due, what = due+*v.EmptyingMinutes*60, "the vat was to be empty"
+	}
+	over := h.run.to - due - (h.run.to-j.product.nodes[0].t)*(1-j.fast)
+	if over-j.k*math.Hypot(h.run.uTo, math.Hypot(m.uOutlet, j.uHour)) < lateMin*60 {
+		return ""
+	}
+	return fmt.Sprintf("batch %s is hot on the chart for %.0f min after %s by the outlet's written time, %s: was the chart turned, its clock set, or is the time written wrong?",
+		m.Batch.Batch, over/60, what, m.OutletOpened)
+}
+
+// lateMin is by how much a hold may outlast what is written: clocks read by eye, slow drains. Common practice, no source.
+const lateMin = 8.0
+
 // strays: some written reading lies beside the hold, so that the chart's clock and the writer's may differ.
 func (m *matter) strays(h held) bool {
 	return slices.ContainsFunc(m.times, func(t float64) bool { return t < h.run.from-besides || t > h.run.to+besides })

@@ -67,6 +67,8 @@ type Batch struct {
 	Hold    *Hold   `json:"hold"` // nil where the batch shows none
 	Checks  []Check `json:"checks"`
 	Verdict Verdict `json:"verdict"`
+
+	late string // how the hold outlasts the written outlet, for the record check; mostly empty
 }
 
 // LocalTime marshals as ISO 8601 local time without a zone, to the second.

@@ -86,6 +86,12 @@ func (j *judge) record(bs []Batch) Check {
 	for _, s := range j.strokes {
 		note(Undecided, fmt.Sprintf("the line runs along one time at %s: had the clock stood?", j.product.at(s[0]).Format("15:04")), j.place("product", s[0], s[1], "along one time"))
 	}
+	for _, b := range bs {
+		if b.late != "" {
+			end := j.product.sec(b.Hold.End.Time)
+			note(Undecided, b.late, j.place("product", end, end, "hot after the outlet's written time"))
+		}
+	}
 	j.span(note)
 	if j.Form != nil && j.ExpectedForm != "" && j.Form.Form != j.ExpectedForm {
 		note(Undecided, fmt.Sprintf("the chart is form %s, the recorder's is %s", j.Form.Form, j.ExpectedForm))

@@ -780,6 +780,7 @@ func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 		b.Checks = append(b.Checks, *c)
 	}
 	b.Checks = append(b.Checks, j.information(h, o)...)
+	b.late = j.late(m, h, o)
 	b.Verdict = worstOf(b.Checks)
 	return b, s
 }
