@@ -549,6 +549,23 @@ func TestOutlet(t *testing.T) {
 	}
 }
 
+// A vat that is empty, or whose cooled milk is let out, is not hot any more: 8 min are left to clocks and drains
+// (common practice, no source), and where the outlet itself fails nothing is said of the chart.
+func TestHotAfterTheOutlet(t *testing.T) {
+	for _, c := range []struct {
+		cooling, outlet, end string
+		want                 Verdict
+	}{
+		{"in-vat", "10:31", "10:38:00", Pass}, {"in-vat", "10:31", "10:41:00", Undecided}, {"in-vat", "10:20", "10:41:00", Pass},
+		{"outside", "10:31", "10:44:00", Pass}, {"outside", "10:31", "10:47:00", Undecided}, {"", "10:31", "10:44:00", Pass},
+	} {
+		b := milk()
+		b.Cooling, b.OutletOpened = c.cooling, c.outlet
+		got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", c.end, 146), b)), -1, "record")
+		assert.Equal(t, c.want, got.Verdict, "%v: %s", c, got.Reason)
+	}
+}
+
 // Past midnight, and on the night the clocks go forward: times are wall-clock labels, no hour is lost.
 func TestPastMidnight(t *testing.T) {
 	b, c := milk(), milk()
