@@ -29,6 +29,8 @@ const (
 	calmLooks     = 3.0       // independent looks at the line beside a stretch, at least
 	besideMin     = 30.0      // as far before and after a stretch
 	besideMM      = 1.0       // and as near its temperature
+	stillCore     = 0.75      // of the exactness that a level stretch needs: within its ends a pen that stood is as exact as that
+	stillOther    = 1.25      // of it, that another pen is allowed over the middle of the same stretch
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
 	calmSome      = 1.0       // log odds from which the ink at the two ends of a stretch is asked, too;
 	calmAndInk    = 6.0       // both together: the two know nothing of each other
@@ -433,6 +435,11 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 			}
 			mmS := t.form.MMPerSecond(c.r[p[0]])
 			odds := c.calm(p[0], p[1], l.ragged, mmS)
+			if trim := (p[1] - p[0]) / 8; odds > 0 {
+				if _, sd := c.scatter(p[0]+trim, p[1]-trim); sd > stillCore*exact(l.ragged) {
+					odds = 0 // a slow drift, which the ends could not show
+				}
+			}
 			for j, d := range courses {
 				if j == i || d == nil {
 					continue
@@ -444,7 +451,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				_, sd := d.scatter(a+trim, b-trim)
 				switch {
 				case math.IsNaN(sd): // it left no ink there: it tells nothing
-				case sd > 2*exact(t.lines[j].ragged):
+				case sd > stillOther*exact(t.lines[j].ragged):
 					odds = math.Inf(-1)
 				default:
 					odds += d.calm(a+trim, b-trim, t.lines[j].ragged, mmS)
