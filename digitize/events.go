@@ -47,8 +47,13 @@ const (
 	strayPiece    = 3.0       // with chords of pieces this long, mm,
 	strayStraight = 0.75      // of this share of its length
 	strayFar      = 0.8       // mm from every traced line
+	markMM        = 15.0      // a piece shorter than this
+	markFree      = 2.0       // with no line so near one of its ends is a staple or a mark, unless such pieces together are twice as long
 	creaseMM      = 30.0      // of a straight line that is none of a pen's: an arc of a chart's largest radii bulges by 0.8 mm over it
 	creaseOff     = 0.35      // mm off it, two cells of a path
+	hairWeight    = 0.4       // of the ink of a pen's line: less is not a pen's
+	hairMM        = 0.8       // to either side that is summed
+	hairEvery     = 5         // vertices of a line, 0.4 mm
 	crowdMM       = 3.0       // to either side of such a line
 	crowdInk      = 0.12      // of the paper is inked at most
 	blankShare    = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
@@ -703,6 +708,41 @@ func (t *tracer) straight(run []step) bool {
 	return true
 }
 
+// thin says whether a path holds less than hairWeight of the ink that the pens' lines on its plane do: a hair, a scratch.
+func (t *tracer) thin(path []step, plane int) bool {
+	const reach = int(hairMM / stepMM)
+	ink := t.planes[plane]
+	// The lesser of the sums along a column and along a row is at most √2 of the one straight across.
+	across := func(s step) float32 {
+		var column, row float32
+		for d := -reach; d <= reach; d++ {
+			if r := s.row + d; r >= 0 && r < t.frame.Rows {
+				column += ink[s.col*t.frame.Rows+r]
+			}
+			if c := s.col + d; c >= 0 && c < t.frame.Columns {
+				row += ink[c*t.frame.Rows+s.row]
+			}
+		}
+		return min(column, row)
+	}
+	var here, lines []float32
+	for _, s := range path {
+		here = append(here, across(s))
+	}
+	for i, l := range t.lines {
+		for k := 0; k < len(l.v) && t.plane[i] == plane; k += hairEvery {
+			if !usable(l.v[k]) {
+				continue
+			}
+			c, r := t.cell(l.v[k].x, l.v[k].y)
+			if s := (step{int(c + 0.5), int(r + 0.5)}); s.col >= 0 && s.col < t.frame.Columns && s.row >= 0 && s.row < t.frame.Rows {
+				lines = append(lines, across(s))
+			}
+		}
+	}
+	return len(lines) > 0 && median(here) < hairWeight*median(lines)
+}
+
 // stray gives the stretches of a line that no pen claims: the best path over
 // what is left on a plane, at half the resolution, in cells of the whole one.
 func (t *tracer) stray(plane int) (found [][]step) {
@@ -788,16 +828,37 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		}
 		return inked >= strayInk*long && chord >= strayStraight*long
 	}
+	near := int(math.Round(markFree / (2 * stepMM)))
+	free := func(s step) bool { // no pen's line near it
+		for c := max(0, s.col-near); c <= min(cols-1, s.col+near); c++ {
+			for r := max(0, s.row-near); r <= min(rows-1, s.row+near); r++ {
+				if taken[c*rows+r] {
+					return false
+				}
+			}
+		}
+		return true
+	}
+	var marks [][]step
+	marked := 0.0
 	end := func() {
 		// Writing runs up and down; a line gets on in time.
 		run := path[from : last+1]
-		if length >= strayMM && along*float64(path[last].col-path[from].col) >= strayMM/4 && line(run) && alone(run) && !t.straight(run) {
-			whole := make([]step, 0, len(run))
-			for _, s := range run {
-				whole = append(whole, step{2 * s.col, 2 * s.row})
-			}
-			found = append(found, whole)
+		if length < strayMM || along*float64(path[last].col-path[from].col) < strayMM/4 || !line(run) || !alone(run) || t.straight(run) {
+			return
 		}
+		whole := make([]step, 0, len(run))
+		for _, s := range run {
+			whole = append(whole, step{2 * s.col, 2 * s.row})
+		}
+		if t.thin(whole, plane) {
+			return
+		}
+		if length < markMM && (free(run[0]) || free(run[len(run)-1])) {
+			marks, marked = append(marks, whole), marked+length
+			return
+		}
+		found = append(found, whole)
 	}
 	for k := 1; k < len(path); k++ {
 		p, q := path[k-1], path[k]
@@ -814,6 +875,9 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	}
 	if len(path) > 0 {
 		end()
+	}
+	if marked > 2*markMM {
+		found = append(found, marks...)
 	}
 	return found
 }

@@ -635,7 +635,7 @@ func TestAShadowIsNoInk(t *testing.T) {
 	f := smallForm()
 	for name, grey := range map[string]bool{"colour": false, "grey": true} {
 		p := paint(f, grey, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}, {3, 60}}})
-		res := trace(t, darkened(p, func(h, r float64) bool { return h > 1.2 && h < 5 && r > f.Radius(105) }, func(v uint8) uint8 { return v / 2 }))
+		res := trace(t, darkened(p, func(h, r float64) bool { return h > 1.2 && h < 5 && r > f.Radius(105) }, func(v uint8) uint8 { return v / 5 * 2 }))
 		require.Empty(t, res.Events, name)
 		for _, s := range between(res.Series[0], 3.05, 12) {
 			require.Equal(t, series.Gap, s.Quality, "%s at %s", name, s.Time)
@@ -662,6 +662,44 @@ func TestACreaseIsNoSecondTurn(t *testing.T) {
 	dye := func(v uint8) uint8 { return v / 3 }
 	require.Empty(t, trace(t, darkened(p, along(0), dye)).Events)
 	require.Contains(t, kinds(trace(t, darkened(p, along(0.004), dye))), series.EventLap)
+}
+
+// A staple, 12 mm of wire lying on the paper, is no second turn; a longer line as wide as the pen's is.
+func TestAStapleIsNoSecondTurn(t *testing.T) {
+	f := smallForm()
+	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}, {5, 60}}})
+	mark := func(long, width float64) []series.Kind { // inside of the line, bent by 1 mm over 10
+		return kinds(trace(t, darkened(p, func(h, r float64) bool {
+			sin, cos := math.Sincos(f.Angle(h, r) - f.Angle(1.5, 28))
+			along := r * sin
+			return cos > 0 && math.Abs(along) < long/2 && math.Abs(r*cos-28-along*along/100) < width/2
+		}, func(v uint8) uint8 { return v / 3 })))
+	}
+	require.Empty(t, mark(12, 0.5))
+	require.Equal(t, []series.Kind{series.EventLap}, mark(24, 0.35))
+}
+
+// A hair holds a third of the ink across it that the pen's own line does.
+func TestAHairIsThin(t *testing.T) {
+	tr := newTracer(paint(smallForm(), false, one))
+	rows := tr.frame.Rows
+	tr.frame.Columns = 100
+	tr.plane, tr.planes, tr.lines = []int{0}, [][]float32{make([]float32, 100*rows)}, []*line{{}}
+	stripe := func(row, wide int) (path []step) {
+		for c := range 100 {
+			for r := row; r < row+wide; r++ {
+				tr.planes[0][c*rows+r] = 0.4
+			}
+			path = append(path, step{c, row})
+		}
+		return path
+	}
+	for _, s := range stripe(60, 6) {
+		x, y := tr.point(float64(s.col), float64(s.row+3))
+		tr.lines[0].v = append(tr.lines[0].v, vertex{x: x, y: y, ink: true, wide: 0.4})
+	}
+	require.True(t, tr.thin(stripe(120, 2), 0))
+	require.False(t, tr.thin(stripe(180, 4), 0))
 }
 
 func TestNoInkGivesNoSamples(t *testing.T) {
