@@ -128,7 +128,7 @@ func (t *tracer) survey() {
 		channels: t.pic.Channels, rows: t.frame.Rows, radius: t.frame.Radius, step: stepMM,
 		rotation: f.RotationHours, blocks: blocks,
 		every: f.TimeArcs.EveryMinutes / 60, major: f.TimeArcs.MajorMinutes / 60,
-		half: int(arcMM / stepMM), knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic),
+		half: int(arcMM / stepMM), knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic, s.planes[0]),
 	}
 	lo, hi := min(f.Temperature(f.Inner()), f.Temperature(f.Outer())), max(f.Temperature(f.Inner()), f.Temperature(f.Outer()))
 	for k, every := range []float64{f.MinorRing, f.MajorRing} {
@@ -182,19 +182,25 @@ func (t *tracer) survey() {
 	}
 }
 
-// blackAndWhite says whether a grey picture holds hardly anything between black and white.
-func blackAndWhite(p *picture.Picture) bool {
+// blackAndWhite says whether a picture of one channel, of which levels are seen all over the face, holds black and
+// hardly anything between black and white; faded grey holds no black.
+func blackAndWhite(p *picture.Picture, levels []float32) bool {
 	if p.Bilevel || p.Channels != 1 {
 		return p.Bilevel && p.Channels == 1
 	}
-	var between, seen int
-	for i := 0; i < len(p.Pix); i += 89 {
-		if v := p.Pix[i]; v > 50 && v < 205 {
+	var black, between, seen int
+	for _, v := range levels {
+		switch {
+		case v < 0: // outside the picture
+			continue
+		case v <= 50:
+			black++
+		case v < 205:
 			between++
 		}
 		seen++
 	}
-	return between*50 < seen
+	return between*50 < seen && black*500 > seen
 }
 
 // learnInks finds the direction of each pen's ink among the strong left-over
