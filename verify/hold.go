@@ -32,6 +32,9 @@ type held struct {
 // its samples have in common. A gap is below for the least and above for the most.
 func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	h := held{legal: legal, doubt: s.doubt, all: s.all}
+	if len(j.product.nodes) == 0 { // ink too faint for the scan is no proof that the milk was cold
+		h.doubt, h.all = "no line of the product pen was found: look at the paper", false
+	}
 	high, uHigh := math.Inf(-1), 0.0
 	for _, c := range cs {
 		if c.far && c.high() > 0 {

@@ -526,6 +526,21 @@ func TestNoEntries(t *testing.T) {
 	assert.Equal(t, Fail, f.Verdict)
 }
 
+// A scan on which no line is found settles nothing.
+func TestNoLine(t *testing.T) {
+	b := milk()
+	b.Cooling = "outside"
+	p := problem(t, "us-grade-a-vat", series.Series{Pen: "product", Unit: "F"}, b)
+	for _, known := range []bool{true, false} {
+		p.HourKnown = known
+		f := Verify(p)
+		for _, name := range []string{"hold", "emptying"} {
+			assert.Equal(t, Undecided, get(t, f, 0, name).Verdict, get(t, f, 0, name).Reason)
+		}
+		assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict)
+	}
+}
+
 // Hours unknown: durations are judged, whatever needs the clock is not.
 func TestHourUnknown(t *testing.T) {
 	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
