@@ -30,7 +30,7 @@ const (
 	besideMin     = 30.0      // as far before and after a stretch
 	besideMM      = 1.0       // and as near its temperature
 	stillCore     = 0.75      // of the exactness that a level stretch needs: within its ends a pen that stood is as exact as that
-	stillOther    = 1.25      // of it, that another pen is allowed over the middle of the same stretch
+	stillOther    = 1.25      // of it, that another pen is allowed over the middle half of the same stretch
 	calmOdds      = 8.0       // log odds, 3000 to 1: a day has many stretches
 	calmSome      = 1.0       // log odds from which the ink at the two ends of a stretch is asked, too;
 	calmAndInk    = 6.0       // both together: the two know nothing of each other
@@ -453,7 +453,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				shift := c.hour - d.hour + (t.p.Pens[j].AheadMinutes-t.p.Pens[i].AheadMinutes)/60
 				a, b := p[0]+int(math.Round(shift/d.step)), p[1]+int(math.Round(shift/d.step))
 				trim := (b - a) / 8
-				_, sd := d.scatter(a+trim, b-trim)
+				_, sd := d.scatter(a+2*trim, b-2*trim)
 				switch {
 				case math.IsNaN(sd): // it left no ink there: it tells nothing
 				case sd > stillOther*exact(t.lines[j].ragged):
