@@ -48,7 +48,7 @@ const (
 	strayStraight = 0.75      // of this share of its length
 	strayFar      = 0.8       // mm from every traced line
 	markMM        = 15.0      // a piece shorter than this
-	markFree      = 2.0       // with no line so near one of its ends is a staple or a mark, unless such pieces together are twice as long
+	markFree      = 2.0       // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
 	creaseMM      = 30.0      // of a straight line that is none of a pen's: an arc of a chart's largest radii bulges by 0.8 mm over it
 	creaseOff     = 0.35      // mm off it, two cells of a path
 	hairWeight    = 0.4       // of the ink of a pen's line: less is not a pen's
@@ -854,7 +854,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		if t.thin(whole, plane) {
 			return
 		}
-		if length < markMM && (free(run[0]) || free(run[len(run)-1])) {
+		if length < markMM && free(run[0]) && free(run[len(run)-1]) {
 			marks, marked = append(marks, whole), marked+length
 			return
 		}
