@@ -17,6 +17,7 @@ const (
 	furtherFee  = 0.45 // the same for lines that no path of a pen has found
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
+	rejoinMM    = 2.5  // a stretch of line so near a path may be its end, and what is so near hangs together
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
 	busyMM      = 5.0  // and one that does not within this is not
 )
@@ -81,6 +82,25 @@ func (t *tracer) follow() {
 			take(k, paths[i])
 		}
 	}
+	t.draw(paths)
+	again := false
+	for k := range t.planes {
+		for _, s := range t.stray(k) {
+			for i := range paths {
+				if t.plane[i] == k {
+					path, better := t.rejoin(paths[i], s, k)
+					paths[i], again = path, again || better
+				}
+			}
+		}
+	}
+	if again {
+		t.draw(paths)
+	}
+}
+
+// draw makes the pens' lines of their paths.
+func (t *tracer) draw(paths [][]step) {
 	for i, k := range t.plane {
 		t.lines[i] = t.refine(paths[i], t.planes[k], float64(t.typ[k]), float64(t.noise[k]))
 	}
@@ -95,6 +115,74 @@ func (t *tracer) follow() {
 			}
 		}
 	}
+}
+
+// rejoin gives a path the end, or the beginning, that it left for writing beside it: a steep stroke gets on little in
+// time, so that a path may gain more by a few letters. Only a stretch of line that no pen claims, in cells of the
+// whole resolution, which touches the path and is longer than all ink that the path has from there on and twice as
+// long as what of that hangs together. better: it was given.
+func (t *tracer) rejoin(path, stretch []step, plane int) (out []step, better bool) {
+	mm := func(a, b step) float64 { // between cells of paths
+		x, y := t.point(2*float64(a.col), 2*float64(a.row))
+		u, v := t.point(2*float64(b.col), 2*float64(b.row))
+		return math.Hypot(u-x, v-y)
+	}
+	own := make([]step, len(stretch))
+	long := 0.0
+	for k, s := range stretch {
+		if own[k] = (step{s.col / 2, s.row / 2}); k > 0 {
+			long += mm(own[k-1], own[k])
+		}
+	}
+	less := func(part []step) bool { // it holds less ink, and not half as much before its first gap
+		all, joined, bare := 0.0, 0.0, 0.0
+		for k := 1; k < len(part); k++ {
+			d := mm(part[k-1], part[k])
+			if t.half(t.planes[plane], part[k].col, part[k].row) <= 0.5*t.typ[plane] {
+				bare += d
+				continue
+			}
+			if all += d; bare < rejoinMM {
+				joined, bare = all, 0
+			}
+		}
+		return all < long && 2*joined < long
+	}
+	nearest := func(to step, way int) (at int, ok bool) { // and from there back, or on, to a cell that is not later, or not earlier
+		least := rejoinMM
+		for k, s := range path {
+			if d := mm(s, to); d <= least {
+				least, at, ok = d, k, true
+			}
+		}
+		for ok && way*(path[at].col-to.col) > 0 {
+			at -= way
+			ok = at >= 0 && at < len(path) && mm(path[at], to) <= 2*rejoinMM
+		}
+		return at, ok
+	}
+	first, last := own[0], own[len(own)-1]
+	if at, ok := nearest(first, 1); ok && less(path[at:]) {
+		out = onward(slices.Clone(path[:at+1]), first)
+		return onward(append(out, own[1:]...), step{t.frame.Columns/2 - 1, last.row}), true
+	}
+	if at, ok := nearest(last, -1); ok {
+		before := slices.Clone(path[:at+1])
+		if slices.Reverse(before); less(before) {
+			return append(onward(own, path[at]), path[at+1:]...), true
+		}
+	}
+	return path, false
+}
+
+// onward goes on from a path's last cell to a cell of the same or a later column, from cell to cell.
+func onward(path []step, to step) []step {
+	from := path[len(path)-1]
+	n := max(to.col-from.col, to.row-from.row, from.row-to.row)
+	for k := 1; k <= n; k++ {
+		path = append(path, step{from.col + k*(to.col-from.col)/n, from.row + k*(to.row-from.row)/n})
+	}
+	return path
 }
 
 // span is the rows of a path in one column.

@@ -679,6 +679,28 @@ func TestAStapleIsNoSecondTurn(t *testing.T) {
 	require.Equal(t, []series.Kind{series.EventLap}, mark(24, 0.35))
 }
 
+// Words beside the steep end, or the steep beginning, of a line lead on in time for longer than the line does, but are not the line.
+func TestALineKeepsItsSteepEnds(t *testing.T) {
+	words := func(from, way float64) drawn {
+		l := drawn{ink: "blue"}
+		for word := range 5 {
+			for stroke := range 5 { // zigzags of 3.4 mm, 3.8 mm apart
+				l.knots = append(l.knots, knot{from + way*(0.34*float64(word)+0.04*float64(stroke)), 131 + 2*float64(stroke%2)})
+			}
+			l.knots = append(l.knots, knot{from, math.NaN()})
+		}
+		return l
+	}
+	line := drawn{ink: "blue", knots: []knot{{2.1, 60}, {3, 60}, {3.05, 140}, {4.6, 140}, {4.65, 60}, {5.5, 60}}}
+	for _, beside := range []drawn{words(4.66, 1), words(3, -1)} {
+		res := trace(t, paint(smallForm(), false, one, line, beside))
+		require.NotContains(t, kinds(res), series.EventLap)
+		s := res.Series[0].Samples
+		require.InDelta(t, 60, s[0].Temperature, 3)
+		require.InDelta(t, 60, s[len(s)-1].Temperature, 3)
+	}
+}
+
 // A hair holds a third of the ink across it that the pen's own line does.
 func TestAHairIsThin(t *testing.T) {
 	tr := newTracer(paint(smallForm(), false, one))
