@@ -311,8 +311,8 @@ func (tr *trace) gaps() (out [][2]float64) {
 
 // strokes lists where the line runs along one time: twelve degrees F (dip in the
 // series' unit) or more within three seconds over four samples or more, and little more in
-// the seconds beside. A bulb that hot milk reaches may rise as fast, but goes on rising by its
-// lag; a line that breaks off so had its clock stand. Common practice, no source.
+// the seconds beside, more of them where times are less sure. A bulb that hot milk reaches may
+// rise as fast, but goes on rising by its lag; a line that breaks off so had its clock stand. Common practice, no source.
 func (tr *trace) strokes(dip float64) (out [][2]float64) {
 	for i, j := 0, 0; j < len(tr.nodes); j++ {
 		if j > 0 && tr.broken[j-1] {
@@ -325,11 +325,11 @@ func (tr *trace) strokes(dip float64) (out [][2]float64) {
 		if j-i < 3 || math.Abs(b.temp-a.temp) < dip+4*(a.uTemp+b.uTemp) || a.uTime > 5 || b.uTime > 5 {
 			continue
 		}
-		from, to := a.temp, b.temp
-		if v, _, ok := tr.value(a.t - 6); ok {
+		from, to, beside := a.temp, b.temp, 6+a.uTime+b.uTime
+		if v, _, ok := tr.value(a.t - beside); ok {
 			from = v
 		}
-		if v, _, ok := tr.value(b.t + 6); ok {
+		if v, _, ok := tr.value(b.t + beside); ok {
 			to = v
 		}
 		if math.Abs(to-from) > 1.2*math.Abs(b.temp-a.temp) {

@@ -935,6 +935,14 @@ func TestStroke(t *testing.T) {
 	}
 	assert.Equal(t, Undecided, fall(0))
 	assert.Equal(t, Pass, fall(2*time.Second), "half a degree a second is a fast fall and no more")
+	// On a slow chart a filling's times, each good to 2 s, stand for 13 °F and then leap by 8 s.
+	leaps := line("product", "F", 0.02, 2, "08:00:00 60", "09:58:00 60")
+	for k := range 70 {
+		leaps.Samples = append(leaps.Samples, series.Sample{Time: at("09:58:08").Add(time.Duration(k/10*8) * time.Second),
+			Temperature: 60 + 1.4*float64(k+1), UTemperature: 0.02, UTime: 2, Quality: series.Good})
+	}
+	leaps.Samples = append(leaps.Samples, line("product", "F", 0.02, 2, "09:59:10 158", "10:33:00 158", "10:40:00 100", "12:00:00 60").Samples...)
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", leaps, milk())), -1, "record").Verdict)
 	// A bulb of 20 s that milk of 150 °F reaches at 60 °F rises 12.5 °F in its first three seconds: 90 (1 − exp(−3/20)).
 	fill := line("product", "F", 0.02, 1, "08:00:00 60", "09:58:00 60")
 	for k := 1; k <= 300; k++ {
