@@ -372,7 +372,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 	apart := fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)
 	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
 	var err error
-	e := rd.table(p).ends(p, 0, sectors, endsReach)
+	e := rd.ends(p, 0, sectors, endsReach)
 	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
 		// move every circle by it and fit again
 		ss := make([]sighting, 0, sectors*3)
@@ -389,7 +389,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 			return t, &Refusal{"circles", "too few of the form's circles were found"}
 		}
 		t.warp = w
-		e = rd.table(p).ends(p, 0, sectors, endsReach)
+		e = rd.ends(p, 0, sectors, endsReach)
 	}
 	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
 		return t, &Refusal{"ends", apart}
@@ -578,8 +578,7 @@ const (
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	rd := radials(t.plane, &t.warp, p, spokeFan)
-	tab := rd.table(p)
-	whole := tab.ends(p, 0, sectors, endsReach)
+	whole := rd.ends(p, 0, sectors, endsReach)
 	missing, extra, _, heavier := rd.count(p)
 	print := p.like(heavier)
 	could := func(reach float64) float64 { // what this print could show at best, were it clean
@@ -597,7 +596,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	slipped, sure, blind, seen, stepped := 0, 0, 0, 0, 0
 	before := 0
 	for s := 0; s < sectors; s += window / 2 {
-		e := tab.ends(p, s, window, reach)
+		e := rd.ends(p, s, window, reach)
 		if e.seen < 0.9 {
 			before = 0
 			continue // cut off by the picture: its ends do not show

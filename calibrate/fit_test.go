@@ -369,7 +369,7 @@ func TestSlips(t *testing.T) {
 		for _, k := range []float64{-1, 1} {
 			w := radially(t, good.warp, p, k*gap, 0, 7)
 			rd := radials(good.plane, &w, p, spokeFan)
-			e := rd.table(p).ends(p, 0, sectors, endsReach)
+			e := rd.ends(p, 0, sectors, endsReach)
 			assert.Negative(t, e.lead, "form %s", f.Form)
 			assert.Greater(t, math.Abs(e.shift), 0.3*gap, "form %s", f.Form)
 			step, plain := rd.step(p, 0, sectors)

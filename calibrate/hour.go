@@ -40,7 +40,7 @@ const (
 // of all colours, for hours are often printed in another one than circles are.
 func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 	var out [2]margin2
-	colours := planes(pic)
+	pl := grey(pic)
 	for k, span := range [2][2]float64{
 		{f.Outer() + clearOfPrint, f.DiameterMM/2 - clearOfEdge},
 		{f.HubHoleMM/2 + clearOfHub, f.Inner() - clearOfPrint},
@@ -63,12 +63,10 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 			clear(seen)
 			for k := range fan {
 				r := r + rowMM*((float64(k)+0.5)/float64(fan)-0.5)
-				for _, pl := range colours {
-					pl.curve(w, n, max(1, int(1.5/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
-						s, c := math.Sincos(2 * math.Pi * (float64(j) - 0.5*float64(fan-1)) / float64(n))
-						return r * c, r * s
-					}, fine, seen)
-				}
+				pl.curve(w, n, max(1, int(1.5/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
+					s, c := math.Sincos(2 * math.Pi * (float64(j) - 0.5*float64(fan-1)) / float64(n))
+					return r * c, r * s
+				}, fine, seen)
 			}
 			clear(sum)
 			clear(count)
@@ -77,7 +75,7 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 				count[j/fan] += seen[j]
 			}
 			row := m.v[i*turnColumns : (i+1)*turnColumns]
-			q := mean(sum, count, len(colours)*fan*fan)
+			q := mean(sum, count, fan*fan)
 			q.highPass(max(20, int(8/(2*math.Pi*r/turnColumns))))
 			// handwriting and stains are stronger than print: bound them
 			for j, v := range q.v {
@@ -128,14 +126,15 @@ func turnMatch(a, b [2]margin2, shift int) float64 {
 
 func dot(a, b []float32) float64 {
 	var w, x, y, z float32 // four sums side by side are faster than one
-	i := 0
-	for ; i+4 <= len(a) && i+4 <= len(b); i += 4 {
-		w += a[i] * b[i]
-		x += a[i+1] * b[i+1]
-		y += a[i+2] * b[i+2]
-		z += a[i+3] * b[i+3]
+	for len(a) >= 8 && len(b) >= 8 { // and bounds looked at once for so many
+		p, q := a[:8], b[:8]
+		w += p[0]*q[0] + p[4]*q[4]
+		x += p[1]*q[1] + p[5]*q[5]
+		y += p[2]*q[2] + p[6]*q[6]
+		z += p[3]*q[3] + p[7]*q[7]
+		a, b = a[8:], b[8:]
 	}
-	for ; i < len(a); i++ {
+	for i := range a {
 		w += a[i] * b[i]
 	}
 	return float64(w + x + y + z)

@@ -13,6 +13,7 @@ type plane struct {
 	channel int
 	pix     []byte // the colour's values, step apart
 	step    int
+	mixed   bool // all three colours together
 	density [256 * perLevel]float32
 }
 
@@ -33,12 +34,11 @@ func newPlane(pic *picture.Picture, channel int) *plane {
 	return p
 }
 
-// planes are all colours of the picture.
-func planes(pic *picture.Picture) (out []*plane) {
-	for ch := range pic.Channels {
-		out = append(out, newPlane(pic, ch))
-	}
-	return out
+// grey is the mean of all colours of the picture as a plane.
+func grey(pic *picture.Picture) *plane {
+	p := newPlane(pic, 0)
+	p.mixed = pic.Channels == 3
+	return p
 }
 
 // alone is the plane with its values side by side: sampled all over the picture, they miss a third of the memory.
@@ -79,7 +79,13 @@ func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), su
 				continue
 			}
 			o := int(fy>>fixedBits)*stride + int(fx>>fixedBits)*p.step
-			sum[k] += p.density[bilinear(p.pix[o:], p.step, stride, fx, fy)>>(2*weightBits-levelBits)]
+			v := uint32(0)
+			if p.mixed {
+				v = bilinearOf3(p.pix[o:], stride, fx, fy)
+			} else {
+				v = bilinear(p.pix[o:], p.step, stride, fx, fy)
+			}
+			sum[k] += p.density[v>>(2*weightBits-levelBits)]
 			count[k]++
 		}
 		ax, ay, i = bx, by, j
@@ -112,6 +118,16 @@ func bilinear(pix []byte, step, stride int, x, y int64) uint32 {
 	top = top<<weightBits + (int32(pix[step])-top)*fx
 	low = low<<weightBits + (int32(pix[stride+step])-low)*fx
 	return uint32(top<<weightBits + (low-top)*fy)
+}
+
+// bilinearOf3 is the same of the mean of three channels.
+func bilinearOf3(pix []byte, stride int, x, y int64) uint32 {
+	fx, fy := int32(x>>(fixedBits-weightBits))&weightMask, int32(y>>(fixedBits-weightBits))&weightMask
+	a, b := pix[:6], pix[stride:][:6]
+	top, low := int32(a[0])+int32(a[1])+int32(a[2]), int32(b[0])+int32(b[1])+int32(b[2])
+	top = top<<weightBits + (int32(a[3])+int32(a[4])+int32(a[5])-top)*fx
+	low = low<<weightBits + (int32(b[3])+int32(b[4])+int32(b[5])-low)*fx
+	return uint32(top<<weightBits+(low-top)*fy) / 3
 }
 
 // spoke adds the densities along a straight ray of the print at the polar angle phi, from r0 mm in steps of dr.

@@ -307,34 +307,31 @@ type ends struct {
 	seen  float64 // share of the places that the picture holds
 }
 
-// endsTable holds what the ends test sums up: per sector and shift the products
-// and squares of profile and pattern over the whole scale with its empty margins.
-type endsTable struct {
-	pt, pp, tt [sectors][]float64
-	seen       [sectors]float64
-}
-
 const endsShifts = int(endsReach / radialMM)
 
-func (rd *radial) table(p *pattern) *endsTable {
-	var t endsTable
-	a, b := rd.place(p.inner-margin), rd.place(p.outer+margin)
-	for s := range sectors {
-		t.pt[s], t.pp[s], t.tt[s] = make([]float64, 2*endsShifts+1), make([]float64, 2*endsShifts+1), make([]float64, 2*endsShifts+1)
-		for i := range t.pt[s] {
-			var seen float64
-			t.pt[s][i], t.pp[s][i], t.tt[s][i], seen = rd.match(s, a, b, i-endsShifts)
-			if i == endsShifts {
-				t.seen[s] = seen
-			}
+// together takes the profiles of the sectors from first on for one: sums of products and squares with the pattern are
+// those of all of them.
+func (rd *radial) together(first, count int) *radial {
+	n := len(rd.t)
+	v, vv, seen := make([]float32, n), make([]float64, n+1), make([]int32, n+1)
+	for s := first; s < first+count; s++ {
+		k := s % sectors
+		for i, x := range rd.v[k] {
+			v[i] += x
+		}
+		for i, x := range rd.vv[k] {
+			vv[i] += x
+			seen[i] += rd.seen[k][i]
 		}
 	}
-	return &t
+	return &radial{rd.r0, rd.t, rd.tt, [][]float32{v}, [][]float64{vv}, [][]int32{seen}}
 }
 
 // ends asks at which shift, of those up to reach mm, the whole pattern with its empty margins lies
 // best in the sectors from first on: anything but 0 means that circles were taken for others.
-func (t *endsTable) ends(p *pattern, first, count int, reach float64) ends {
+func (rd *radial) ends(p *pattern, first, count int, reach float64) ends {
+	a, b := rd.place(p.inner-margin), rd.place(p.outer+margin)
+	all := rd.together(first, count)
 	score := make([]float64, 2*endsShifts+1)
 	for i := range score {
 		score[i] = -1
@@ -343,22 +340,18 @@ func (t *endsTable) ends(p *pattern, first, count int, reach float64) ends {
 	best := endsShifts
 	most := int(reach / radialMM)
 	for i := endsShifts - most; i <= endsShifts+most; i++ {
-		var pt, pp, tt float64
-		for s := first; s < first+count; s++ {
-			k := s % sectors
-			pt, pp, tt = pt+t.pt[k][i], pp+t.pp[k][i], tt+t.tt[k][i]
-		}
+		pt, pp, tt, seen := all.match(0, a, b, i-endsShifts)
 		if pp > 0 && tt > 0 {
-			score[i] = pt / math.Sqrt(pp*tt)
+			score[i] = pt / math.Sqrt(pp*tt*float64(count))
+		}
+		if i == endsShifts {
+			e.seen = seen / float64(count)
 		}
 	}
 	for i, v := range score {
 		if v > score[best] {
 			best = i
 		}
-	}
-	for s := first; s < first+count; s++ {
-		e.seen += t.seen[s%sectors] / float64(count)
 	}
 	e.shift, e.score = float64(best-endsShifts)*radialMM, score[best]
 	gap := p.spacing()
@@ -650,13 +643,23 @@ func blur(v []float32, sd float64) {
 			total += k[i]
 		}
 	}
-	old := append([]float32(nil), v...)
+	for i := range k {
+		k[i] /= total
+	}
+	n := len(v)
+	old := make([]float32, n+2*half) // the ends go on with the last value
+	copy(old[half:], v)
+	for i := range half {
+		old[i], old[half+n+i] = v[0], v[n-1]
+	}
 	for i := range v {
-		s := float32(0)
-		for j := -half; j <= half; j++ {
-			s += k[max(j, -j)] * old[min(max(i+j, 0), len(old)-1)]
+		v[i] = k[0] * old[half+i]
+	}
+	for j := 1; j <= half; j++ {
+		before, after := old[half-j:][:n], old[half+j:][:n]
+		for i := range v {
+			v[i] += k[j] * (before[i] + after[i])
 		}
-		v[i] = s / total
 	}
 }
 

@@ -47,7 +47,7 @@ type numeral struct {
 
 // windows samples about a circle of radius r, from each heavy arc on, cols columns from the place first (pixels
 // along the circle) on, and takes away what lies there after most heavy arcs alike: the grid.
-func (t *fitted) windows(colours []*plane, f *form.Form, r float64, first, cols int) []patch {
+func (t *fitted) windows(pl *plane, f *form.Form, r float64, first, cols int) []patch {
 	all, per := f.Arcs()
 	n := all / per
 	out := make([]patch, n)
@@ -59,13 +59,11 @@ func (t *fitted) windows(colours []*plane, f *form.Form, r float64, first, cols 
 			clear(sum)
 			clear(count)
 			rad := r - (float64(y)-windowRows/2)*windowMM
-			for _, pl := range colours {
-				pl.curve(&t.warp, cols, 8, func(x int) (float64, float64) {
-					s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag + float64(first+x)*windowMM/r)
-					return rad * c, rad * s
-				}, sum, count)
-			}
-			copy(out[i].v[y*cols:], mean(sum, count, len(colours)).v)
+			pl.curve(&t.warp, cols, 8, func(x int) (float64, float64) {
+				s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag + float64(first+x)*windowMM/r)
+				return rad * c, rad * s
+			}, sum, count)
+			copy(out[i].v[y*cols:], mean(sum, count, 1).v)
 		}
 	}
 	at := make([]float64, n)
@@ -94,14 +92,14 @@ func heavyRadii(f *form.Form) (out []float64) {
 
 // numerals finds what stands on the heavy circles of a blank, the clearest of it.
 func (t *fitted) numerals(f *form.Form) []numeral {
-	colours := planes(t.plane.pic)
+	pl := grey(t.plane.pic)
 	all, per := f.Arcs()
 	n := all / per
 	var out []numeral
 	for heavy, r := range heavyRadii(f) {
 		places := int(2 * math.Pi * r / windowMM / float64(n))
 		wide := places + windowCols
-		blocks := t.windows(colours, f, r, -windowCols/2, wide)
+		blocks := t.windows(pl, f, r, -windowCols/2, wide)
 		// how much lies in the window about each place
 		var usual []float64
 		load := make([][]float64, n)
@@ -200,11 +198,11 @@ func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
 	if len(blank) < fewNumerals {
 		return false
 	}
-	colours := planes(t.plane.pic)
-	own := t.match(colours, f, blank, 0)
+	pl := grey(t.plane.pic)
+	own := t.match(pl, f, blank, 0)
 	for _, out := range []int{1, -1} {
 		var n, sum, squares, like float64
-		for i, v := range t.match(colours, f, blank, out) {
+		for i, v := range t.match(pl, f, blank, out) {
 			if !math.IsNaN(v) {
 				d := v - own[i]
 				n, sum, squares, like = n+1, sum+d, squares+d*d, like+v
@@ -221,7 +219,7 @@ func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
 
 // match is the correlation of the print with each of a blank's numerals, so many heavy circles further out; NaN where
 // no circle is.
-func (t *fitted) match(colours []*plane, f *form.Form, blank []numeral, out int) []float64 {
+func (t *fitted) match(pl *plane, f *form.Form, blank []numeral, out int) []float64 {
 	radii := heavyRadii(f)
 	type place struct{ heavy, at int }
 	seen := map[place][]patch{} // numerals often stand on one arc
@@ -236,7 +234,7 @@ func (t *fitted) match(colours []*plane, f *form.Form, blank []numeral, out int)
 		at := place{k, int(math.Round(float64(b.place) * radii[k] / radii[b.heavy]))}
 		w, ok := seen[at]
 		if !ok {
-			w = t.windows(colours, f, radii[k], at.at-windowCols/2, windowCols)
+			w = t.windows(pl, f, radii[k], at.at-windowCols/2, windowCols)
 			seen[at] = w
 		}
 		like[i] = b.like(&w[b.block])

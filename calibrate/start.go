@@ -18,24 +18,27 @@ type edge struct{ x, y, nx, ny, energy float64 }
 func edges(pic *picture.Picture, channel int) []edge {
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
-	size := 8 * step
+	size := blockRows * step
 	pitch := max(size, long/110)
 	n := pic.Channels
 	row, col := pic.Width*n*step, n*step // to the neighbours
 	var out []edge
 	for y0 := step; y0+size+step < pic.Height; y0 += pitch {
 		for x0 := step; x0+size+step < pic.Width; x0 += pitch {
+			// Scharr's weights keep the direction of thin lines true; they are a difference one way and a mean the other
 			var xx, xy, yy, sum int
-			for y := y0; y < y0+size; y += step {
-				at := (y*pic.Width+x0)*n + channel
-				up, mid, low := pic.Pix[at-row-col:], pic.Pix[at-col:], pic.Pix[at+row-col:]
-				for i := 0; i < 8*col; i += col {
-					// Scharr's weights keep the direction of thin lines true
-					a, b, c, d := int(up[i]), int(up[i+2*col]), int(low[i]), int(low[i+2*col])
-					gx := 10*(int(mid[i+2*col])-int(mid[i])) + 3*(b-a+d-c)
-					gy := 10*(int(low[i+col])-int(up[i+col])) + 3*(c-a+d-b)
+			var rows [3]scharr
+			at := (y0-step)*pic.Width*n + (x0-step)*n + channel
+			rows[0].read(pic.Pix[at:], col)
+			rows[1].read(pic.Pix[at+row:], col)
+			for k := range blockRows {
+				up, mid, low := &rows[k%3], &rows[(k+1)%3], &rows[(k+2)%3]
+				low.read(pic.Pix[at+(k+2)*row:], col)
+				sum += mid.sum
+				for i := range up.diff {
+					gx := int(10*mid.diff[i] + 3*(up.diff[i]+low.diff[i]))
+					gy := int(low.mean[i] - up.mean[i])
 					xx, xy, yy = xx+gx*gx, xy+gx*gy, yy+gy*gy
-					sum += int(mid[i+col])
 				}
 			}
 			e, dx, dy := float64(xx+yy), float64(xx-yy), float64(2*xy)
@@ -48,6 +51,26 @@ func edges(pic *picture.Picture, channel int) []edge {
 		}
 	}
 	return out
+}
+
+// blockRows is the side of the blocks whose direction is looked for, in steps.
+const blockRows = 8
+
+// scharr is one row of such a block: along it the differences and the weighted means, and the sum of its values.
+type scharr struct {
+	diff, mean [blockRows]int32
+	sum        int
+}
+
+func (r *scharr) read(pix []byte, col int) {
+	a, b := int32(pix[0]), int32(pix[col])
+	r.sum = 0
+	for i := range r.diff {
+		c := int32(pix[(i+2)*col])
+		r.diff[i], r.mean[i] = c-a, 3*(a+c)+10*b
+		r.sum += int(b)
+		a, b = b, c
+	}
 }
 
 // coarseEdges are the edges of the picture reduced to about the width (pixels).
@@ -93,22 +116,18 @@ func vote(pic *picture.Picture, es []edge) (x, y float64) {
 	for i := 0; i < len(es); i += len(es)/5000 + 1 {
 		e := &es[i]
 		// walk the normal over all columns (or rows) of the grid
-		if math.Abs(e.nx) > math.Abs(e.ny) {
-			for i := range cells {
-				x := ox + (float64(i)+0.5)*cell
-				j := int(math.Floor((e.y + (x-e.x)*e.ny/e.nx - oy) / cell))
-				if j >= 0 && j < cells {
-					grid[j*cells+i]++
-				}
+		along, across, first, step := e.ny/e.nx, 1, (e.y-oy)/cell, (ox-e.x)/cell
+		stride := cells
+		if math.Abs(e.nx) <= math.Abs(e.ny) {
+			along, across, first, step = e.nx/e.ny, cells, (e.x-ox)/cell, (oy-e.y)/cell
+			stride = 1
+		}
+		at := first + (step+0.5)*along
+		for i := range cells {
+			if at >= 0 && at < cells {
+				grid[i*across+int(at)*stride]++
 			}
-		} else {
-			for j := range cells {
-				y := oy + (float64(j)+0.5)*cell
-				i := int(math.Floor((e.x + (y-e.y)*e.nx/e.ny - ox) / cell))
-				if i >= 0 && i < cells {
-					grid[j*cells+i]++
-				}
-			}
+			at += along
 		}
 	}
 	most := -1.0
@@ -349,6 +368,20 @@ func patternOf(circles []form.Circle, inner, outer, weight float64) *pattern {
 	return p
 }
 
+// fill gives the pattern from the radius r on in steps of dr, and the sum of its squares.
+func (p *pattern) fill(t []float32, r, dr float64) (squares float64) {
+	at, step := (r-p.r0)/patternStep+0.5, dr/patternStep
+	for i := range t {
+		t[i] = 0
+		if k := int(at); k >= 0 && k < len(p.v) {
+			t[i] = p.v[k]
+		}
+		squares += float64(t[i] * t[i])
+		at += step
+	}
+	return squares
+}
+
 // at is the pattern at a radius, 0 far outside.
 func (p *pattern) at(r float64) float32 {
 	i := int((r-p.r0)/patternStep + 0.5)
@@ -386,21 +419,21 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	dlog := 0.09 / p.outer
 	// the outermost circle in pixels; the profile is levelled once for each range of scales
 	const ratio = 1.3
+	t := make([]float32, n)
 	for lo := 0.2 * short; lo < 0.75*long; lo *= ratio {
 		ds := p.outer / (lo * math.Sqrt(ratio) / m.s) * step // mm a sample, about
-		var prof [sectors]profile
-		var energy [sectors][]float64
+		v, energy := make([]float32, n), make([]float64, n+1) // of all sectors together
 		for s := range raw {
 			q := profile{v: append([]float32(nil), raw[s].v...), ok: raw[s].ok}
 			q.highPass(int(patternHigh / ds))
 			q.level(int(patternRMS / ds))
-			sum := make([]float64, n+1)
-			for i, v := range q.v {
-				sum[i+1] = sum[i] + float64(v*v)
+			sum := 0.0
+			for i, x := range q.v {
+				v[i] += x
+				sum += float64(x * x)
+				energy[i+1] += sum
 			}
-			prof[s], energy[s] = q, sum
 		}
-		t := make([]float32, n)
 		for l := math.Log(lo); l < math.Log(lo*ratio); l += dlog {
 			mm := p.outer / (math.Exp(l) / m.s) // mm a unit
 			ds := mm * step
@@ -408,18 +441,10 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 			if b-a < 50 {
 				continue
 			}
-			tt := 0.0
-			for i := a; i < b; i++ {
-				t[i] = p.at(float64(i) * ds)
-				tt += float64(t[i] * t[i])
+			tt := p.fill(t[a:b], float64(a)*ds, ds)
+			if pp := energy[b] - energy[a]; pp > 0 {
+				all = append(all, cand{mm, dot(v[a:b], t[a:b]) / math.Sqrt(pp*tt*sectors)})
 			}
-			total := 0.0
-			for s := range prof {
-				if pp := energy[s][b] - energy[s][a]; pp > 0 {
-					total += dot(prof[s].v[a:b], t[a:b]) / math.Sqrt(pp*tt)
-				}
-			}
-			all = append(all, cand{mm, total / sectors})
 		}
 	}
 	sort.SliceStable(all, func(i, j int) bool { return all[i].score > all[j].score })
