@@ -26,14 +26,12 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 	// The equations hold products of two monomials, which are monomials again: sums over those up to twice the
 	// degree, one for each pair of components of the normals, are all that the sightings have to be gone through for.
 	products := termCount(2 * degree)
-	mono := make([]float64, 0, products)
 	sums := make([]float64, 3*products)
 	xx, xy, yy := sums[:products], sums[products:2*products], sums[2*products:]
 	bx, by := make([]float64, n), make([]float64, n)
-	at := make([]float64, 0, n*len(ss))
+	at := make([]float64, products*len(ss))
 	for i := range ss {
-		mono = terms(degree, ss[i].x/scale, ss[i].y/scale, mono)
-		at = append(at, mono...)
+		terms(2*degree, ss[i].x/scale, ss[i].y/scale, at[i*products:][:0])
 	}
 	coef, rms, err := reweight(ss, 2*n, ridge, func(eq *lsq.Normal, weight []float64) {
 		clear(sums)
@@ -44,16 +42,18 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 				continue
 			}
 			s := &ss[i]
-			mono = terms(2*degree, s.x/scale, s.y/scale, mono)
+			mono := at[i*products:][:products]
 			wxx, wxy, wyy := w*s.nx*s.nx, w*s.nx*s.ny, w*s.ny*s.ny
+			xx, xy, yy := xx[:len(mono)], xy[:len(mono)], yy[:len(mono)]
 			for k, t := range mono {
 				xx[k] += wxx * t
 				xy[k] += wxy * t
 				yy[k] += wyy * t
 			}
+			wx, wy := w*s.nx*s.off, w*s.ny*s.off
 			for k, t := range mono[:n] {
-				bx[k] += w * s.nx * s.off * t
-				by[k] += w * s.ny * s.off * t
+				bx[k] += wx * t
+				by[k] += wy * t
 			}
 		}
 		for a, i := 0, 0; a <= degree; a++ {
@@ -74,7 +74,7 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 		}
 	}, func(i int, coef []float64) float64 {
 		var dx, dy float64
-		for k, t := range at[i*n : (i+1)*n] {
+		for k, t := range at[i*products:][:n] {
 			dx += t * coef[k]
 			dy += t * coef[n+k]
 		}
@@ -147,6 +147,7 @@ const (
 	keepMM     = 0.1   // from the median of a cell: further off is ink or dirt
 	betterFit  = 0.85  // of the residual, from a higher degree, that makes it worth its terms
 	goodFitMM  = 0.001 // residual below which no higher degree is asked for
+	noBetter   = 0.98  // of the residual, from a higher degree, with which the highest is not worth its cost
 )
 
 // cells makes one sighting of all that lie in a cell of the turn and the radius: the mean of those near the
@@ -193,6 +194,7 @@ func cells(ss []sighting, scale float64) []sighting {
 // bestField fits fields of rising degree and keeps the lowest that leaves little more than the
 // highest. The rms (mm) of what it leaves in the cells comes back.
 func bestField(all []sighting, scale float64) (x, y []float64, degree int, last float64, err error) {
+	before := math.Inf(1)
 	for _, d := range []int{3, 5, 7} {
 		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
@@ -201,9 +203,10 @@ func bestField(all []sighting, scale float64) (x, y []float64, degree int, last 
 		if x == nil || rms < betterFit*last {
 			x, y, degree, last = nx, ny, d, rms
 		}
-		if rms < goodFitMM {
+		if rms < goodFitMM || rms > noBetter*before {
 			break
 		}
+		before = rms
 	}
 	return x, y, degree, last, nil
 }

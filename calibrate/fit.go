@@ -577,7 +577,7 @@ const (
 // judge looks at the finished map once more with fresh samples, as a whole and
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
-	rd := radials(t.plane, &t.warp, p, spokeFan)
+	rd := radials(t.plane, &t.warp, p, spokeJudge)
 	whole := rd.ends(p, 0, sectors, endsReach)
 	missing, extra, _, heavier := rd.count(p)
 	print := p.like(heavier)

@@ -125,7 +125,7 @@ func turnMatch(a, b [2]margin2, shift int) float64 {
 }
 
 func dot(a, b []float32) float64 {
-	var w, x, y, z float32 // four sums side by side are faster than one
+	var w, x, y, z float32           // four sums side by side are faster than one
 	for len(a) >= 8 && len(b) >= 8 { // and bounds looked at once for so many
 		p, q := a[:8], b[:8]
 		w += p[0]*q[0] + p[4]*q[4]

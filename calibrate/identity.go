@@ -210,7 +210,7 @@ func agreement(v []float64, heavy func(i int) bool) float64 {
 // strengths is by how much the print is darker along circles of the given radii (mm) than a little further in and
 // out: the median over the turn.
 func (t *fitted) strengths(radii []float64) []float64 {
-	const groups, fan, sideMM = 60, 6, 0.45
+	const groups, fan, sideMM = 60, 4, 0.45
 	side := make([]int, len(radii))
 	sorted := slices.Sorted(slices.Values(radii))
 	for i, r := range radii {

@@ -57,7 +57,7 @@ func (p *plane) at(x, y float64) (float32, bool) {
 		return 0, false
 	}
 	o := (int(y)*p.pic.Width + int(x)) * p.step
-	return p.density[bilinear(p.pix[o:], p.step, p.pic.Width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
+	return p.density[bilinear(p.pix, o, p.step, p.pic.Width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
 }
 
 // curve adds the densities along a curve of the print to sum, and counts them:
@@ -66,29 +66,40 @@ func (p *plane) at(x, y float64) (float32, bool) {
 func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), sum []float32, count []uint8) {
 	x, y := point(0)
 	ax, ay := w.Pixel(x, y)
-	stride := p.pic.Width * p.step
-	xmax, ymax := toFixed(float64(p.pic.Width-1)), toFixed(float64(p.pic.Height-1))
 	for i := 0; i < n; {
 		j := min(i+knot, n)
 		x, y = point(j)
 		bx, by := w.Pixel(x, y)
-		fx, fy := toFixed(ax), toFixed(ay)
-		dx, dy := toFixed((bx-ax)/float64(j-i)), toFixed((by-ay)/float64(j-i))
-		for k := i; k < j; k, fx, fy = k+1, fx+dx, fy+dy {
-			if fx < 0 || fy < 0 || fx >= xmax || fy >= ymax {
-				continue
-			}
-			o := int(fy>>fixedBits)*stride + int(fx>>fixedBits)*p.step
-			v := uint32(0)
-			if p.mixed {
-				v = bilinearOf3(p.pix[o:], stride, fx, fy)
-			} else {
-				v = bilinear(p.pix[o:], p.step, stride, fx, fy)
-			}
-			sum[k] += p.density[v>>(2*weightBits-levelBits)]
-			count[k]++
-		}
+		p.line(toFixed(ax), toFixed(ay), toFixed((bx-ax)/float64(j-i)), toFixed((by-ay)/float64(j-i)), sum[i:j], count[i:j])
 		ax, ay, i = bx, by, j
+	}
+}
+
+// line does so along a straight line of the picture.
+func (p *plane) line(x, y, dx, dy int64, sum []float32, count []uint8) {
+	stride := p.pic.Width * p.step
+	xmax, ymax := uint64(p.pic.Width-1)<<fixedBits, uint64(p.pic.Height-1)<<fixedBits
+	inside := func(k int) bool { return uint64(x+int64(k)*dx) < xmax && uint64(y+int64(k)*dy) < ymax }
+	from, to := 0, len(sum)
+	for from < to && !inside(from) {
+		from++
+	}
+	for from < to && !inside(to-1) {
+		to--
+	}
+	x, y = x+int64(from)*dx, y+int64(from)*dy
+	sum, count = sum[from:to], count[from:to]
+	for k := range sum {
+		at := int(y>>fixedBits)*stride + int(x>>fixedBits)*p.step
+		var v uint32
+		if p.mixed {
+			v = bilinearOf3(p.pix[at:], stride, x, y)
+		} else {
+			v = bilinear(p.pix, at, p.step, stride, x, y)
+		}
+		sum[k] += p.density[v>>(2*weightBits-levelBits)%uint32(len(p.density))]
+		count[k]++
+		x, y = x+dx, y+dy
 	}
 }
 
@@ -97,7 +108,6 @@ func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), su
 const (
 	fixedBits  = 32
 	weightBits = 11
-	weightMask = 1<<weightBits - 1
 	weightOne  = 1 << (2 * weightBits)
 )
 
@@ -110,19 +120,21 @@ func toFixed(v float64) int64 {
 	return int64(min(v, far) * (1 << fixedBits))
 }
 
-// bilinear is the value of one channel between the pixel at the head of pix and its
+// bilinear is the value of one channel between the pixel whose value is at a place of pix and its
 // neighbours, in 1/weightOne grey level.
-func bilinear(pix []byte, step, stride int, x, y int64) uint32 {
-	fx, fy := int32(x>>(fixedBits-weightBits))&weightMask, int32(y>>(fixedBits-weightBits))&weightMask
-	top, low := int32(pix[0]), int32(pix[stride])
-	top = top<<weightBits + (int32(pix[step])-top)*fx
-	low = low<<weightBits + (int32(pix[stride+step])-low)*fx
+func bilinear(pix []byte, at, step, stride int, x, y int64) uint32 {
+	fx, fy := int32(uint32(x)>>(fixedBits-weightBits)), int32(uint32(y)>>(fixedBits-weightBits))
+	top := int32(pix[at])
+	top = top<<weightBits + (int32(pix[at+step])-top)*fx
+	at += stride
+	low := int32(pix[at])
+	low = low<<weightBits + (int32(pix[at+step])-low)*fx
 	return uint32(top<<weightBits + (low-top)*fy)
 }
 
 // bilinearOf3 is the same of the mean of three channels.
 func bilinearOf3(pix []byte, stride int, x, y int64) uint32 {
-	fx, fy := int32(x>>(fixedBits-weightBits))&weightMask, int32(y>>(fixedBits-weightBits))&weightMask
+	fx, fy := int32(uint32(x)>>(fixedBits-weightBits)), int32(uint32(y)>>(fixedBits-weightBits))
 	a, b := pix[:6], pix[stride:][:6]
 	top, low := int32(a[0])+int32(a[1])+int32(a[2]), int32(b[0])+int32(b[1])+int32(b[2])
 	top = top<<weightBits + (int32(a[3])+int32(a[4])+int32(a[5])-top)*fx

@@ -104,11 +104,12 @@ func median(v []float64) float64 { return quantile(v, 0.5) }
 
 // Sampling of the radial profiles, mm and counts.
 const (
-	sectors   = 72
-	radialMM  = 0.1
-	endsReach = 8.0 // shifts of the ends test
-	spokeFan  = 7   // spokes a sector
-	spokeFew  = 3   // while the map is still rough
+	sectors    = 72
+	radialMM   = 0.1
+	endsReach  = 8.0 // shifts of the ends test
+	spokeFan   = 7   // spokes a sector
+	spokeFew   = 3   // while the map is still rough
+	spokeJudge = 4   // once it is final, and blurs nothing
 )
 
 // radial is the set of radial profiles of all sectors under one map, and the pattern on the same places.

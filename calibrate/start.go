@@ -421,7 +421,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	const ratio = 1.3
 	t := make([]float32, n)
 	for lo := 0.2 * short; lo < 0.75*long; lo *= ratio {
-		ds := p.outer / (lo * math.Sqrt(ratio) / m.s) * step // mm a sample, about
+		ds := p.outer / (lo * math.Sqrt(ratio) / m.s) * step  // mm a sample, about
 		v, energy := make([]float32, n), make([]float64, n+1) // of all sectors together
 		for s := range raw {
 			q := profile{v: append([]float32(nil), raw[s].v...), ok: raw[s].ok}

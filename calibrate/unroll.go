@@ -105,7 +105,7 @@ func column(pic *picture.Picture, lx, ly []float64, cr, rows int, dst [][]float3
 			}
 			o := int(y>>fixedBits)*stride + int(x>>fixedBits)*ch
 			for k := range dst {
-				dst[k][at+r] = float32(bilinear(pic.Pix[o+k:], ch, stride, x, y)) * (1.0 / weightOne)
+				dst[k][at+r] = float32(bilinear(pic.Pix, o+k, ch, stride, x, y)) * (1.0 / weightOne)
 			}
 		}
 	}
