@@ -336,8 +336,8 @@ func starts(pic *picture.Picture) ([]start, error) {
 			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0})
 		}
 	} else {
-		for ch := range pic.Channels {
-			add(edges(pic, ch), ch)
+		for ch, es := range edges(pic) {
+			add(es, ch)
 		}
 	}
 	if len(out) == 0 {

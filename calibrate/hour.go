@@ -21,11 +21,13 @@ type Blank struct {
 // margin2 is one printed annulus, unrolled straight (labels do not follow arcs): rows of radius, columns of angle.
 type margin2 struct {
 	rows int
-	v    []float32 // rows × turnColumns, zero mean
+	cols int
+	v    []float32 // rows × cols, zero mean
 	norm float64   // root of the sum of squares
 }
 
-const turnColumns = 1440
+// turnColumns are the columns of the outer and of the inner annulus: as wide as their rows are high, about.
+var turnColumns = [2]int{1440, 480}
 
 // Annuli are looked at from and to these distances from the print and the paper's edge, mm.
 const (
@@ -49,14 +51,15 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 		if rows < 4 {
 			continue
 		}
-		m := margin2{rows: rows, v: make([]float32, rows*turnColumns)}
+		cols := turnColumns[k]
+		m := margin2{rows: rows, cols: cols, v: make([]float32, rows*cols)}
 		fan := 1
 		if pic.Bilevel {
 			fan = 3 // single pixels of a dithered scan say nothing
 		}
-		n := fan * turnColumns
+		n := fan * cols
 		fine, seen := make([]float32, n), make([]uint8, n)
-		sum, count := make([]float32, turnColumns), make([]uint8, turnColumns)
+		sum, count := make([]float32, cols), make([]uint8, cols)
 		for i := range rows {
 			r := span[0] + (float64(i)+0.5)*rowMM
 			clear(fine)
@@ -74,14 +77,14 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 				sum[j/fan] += v
 				count[j/fan] += seen[j]
 			}
-			row := m.v[i*turnColumns : (i+1)*turnColumns]
+			row := m.v[i*cols : (i+1)*cols]
 			q := mean(sum, count, fan*fan)
-			q.highPass(max(20, int(8/(2*math.Pi*r/turnColumns))))
+			q.highPass(max(20, int(8/(2*math.Pi*r/float64(cols)))))
 			// handwriting and stains are stronger than print: bound them
 			for j, v := range q.v {
-				row[j] = float32(math.Max(-0.3*printCap, math.Min(printCap, float64(v))))
+				row[j] = max(-0.3*printCap, min(printCap, v))
 			}
-			blur(row, math.Max(0.7, 0.25/(2*math.Pi*r/turnColumns)))
+			blur(row, math.Max(0.7, 0.25/(2*math.Pi*r/float64(cols))))
 		}
 		mean := float32(0)
 		for _, v := range m.v {
@@ -97,9 +100,9 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 	return out
 }
 
-// turnMatch correlates the margins with the blank's, turned by shift columns:
+// turnMatch correlates the margins with the blank's, turned by so much of a turn:
 // Pearson's correlation, the centre counting half (it is written on).
-func turnMatch(a, b [2]margin2, shift int) float64 {
+func turnMatch(a, b [2]margin2, turn float64) float64 {
 	weight := [2]float64{1, 0.5}
 	var sum, weights float64
 	for k := range a {
@@ -107,11 +110,13 @@ func turnMatch(a, b [2]margin2, shift int) float64 {
 			continue
 		}
 		var ab float64
+		cols := a[k].cols
+		shift := int(math.Round(turn*float64(cols))) % cols
 		for i := range a[k].rows {
-			ra := a[k].v[i*turnColumns : (i+1)*turnColumns]
-			rb := b[k].v[i*turnColumns : (i+1)*turnColumns]
+			ra := a[k].v[i*cols : (i+1)*cols]
+			rb := b[k].v[i*cols : (i+1)*cols]
 			// column j of the blank lies at column j+shift of the scan
-			ab += dot(ra[shift:], rb[:turnColumns-shift]) + dot(ra[:shift], rb[turnColumns-shift:])
+			ab += dot(ra[shift:], rb[:cols-shift]) + dot(ra[:shift], rb[cols-shift:])
 		}
 		if a[k].norm > 0 && b[k].norm > 0 {
 			sum += weight[k] * ab / (a[k].norm * b[k].norm)
@@ -146,7 +151,7 @@ func findHour(scan [2]margin2, blank *Blank, f *form.Form) (arc int, best, next 
 	arcs, per := f.Arcs()
 	scores := make([]float64, arcs)
 	for k := range scores {
-		scores[k] = turnMatch(scan, blank.margins, int(math.Round(float64(k)*turnColumns/float64(arcs)))%turnColumns)
+		scores[k] = turnMatch(scan, blank.margins, float64(k)/float64(arcs))
 		if scores[k] > scores[arc] {
 			arc = k
 		}

@@ -233,7 +233,7 @@ func (p profile) level(half int) {
 		a, b := max(0, i-half), min(n, i+half+1)
 		if p.ok[i] {
 			if s := math.Sqrt((sum[b] - sum[a]) / float64(cnt[b]-cnt[a])); s > 1e-9 {
-				p.v[i] = float32(math.Max(-3, math.Min(3, float64(p.v[i])/s)))
+				p.v[i] = float32(max(-3, min(3, float64(p.v[i])/s)))
 			}
 		}
 	}

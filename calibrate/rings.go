@@ -517,17 +517,14 @@ func (p *pattern) regular(at []float64, least float64) bool {
 // leadOver is the lead that the pattern has, where it lies right on the print q, over itself moved by a circle or
 // more, up to reach mm: small on a uniform form, and smaller where heavy circles are hardly heavier than fine ones.
 func (p *pattern) leadOver(q *pattern, reach float64) float64 {
-	at := func(shift float64) float64 {
-		var ab, aa, bb float64
-		for r := p.inner - margin; r <= p.outer+margin; r += patternStep {
-			a, b := float64(p.at(r)), float64(q.at(r+shift))
-			ab, aa, bb = ab+a*b, aa+a*a, bb+b*b
-		}
-		return ab / math.Sqrt(aa*bb)
+	from, to := int((p.inner-margin-p.r0)/patternStep), int((p.outer+margin-p.r0)/patternStep)
+	at := func(shift int) float64 {
+		a, b := p.v[from:to], q.v[from+shift:to+shift]
+		return dot(a, b) / math.Sqrt(dot(a, a)*dot(b, b))
 	}
 	next := -1.0
-	for s := 0.6 * p.spacing(); s < reach; s += patternStep {
-		next = math.Max(next, math.Max(at(s), at(-s)))
+	for s := int(math.Round(0.6 * p.spacing() / patternStep)); s < int(reach/patternStep); s++ {
+		next = max(next, at(s), at(-s))
 	}
 	return at(0) - next
 }

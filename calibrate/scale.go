@@ -24,6 +24,7 @@ const (
 	leastOther     = 0.5  // correlation with the blank's, from which they are seen: 0.8 and more where right and clear
 	betterOther    = 0.04 // by which others fit better, on average; they fit worse by 0.1 to 0.3 where the form is right
 	sureOther      = 2.5  // standard errors
+	worseOther     = 0.1  // by which they fit worse, on average of a few, from which on no more are asked
 
 	rangeReach  = 3    // heavy steps by which a scale may be named too hot or too cold
 	rangeTries  = 8    // numerals that tell the size of all
@@ -199,19 +200,26 @@ func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
 		return false
 	}
 	pl := grey(t.plane.pic)
-	own := t.match(pl, f, blank, 0)
-	for _, out := range []int{1, -1} {
-		var n, sum, squares, like float64
-		for i, v := range t.match(pl, f, blank, out) {
-			if !math.IsNaN(v) {
-				d := v - own[i]
-				n, sum, squares, like = n+1, sum+d, squares+d*d, like+v
+	for _, look := range [][]numeral{blank[:fewNumerals], blank} { // the clearest few settle nearly every chart
+		settled := true
+		own := t.match(pl, f, look, 0)
+		for _, out := range []int{1, -1} {
+			var n, sum, squares, like float64
+			for i, v := range t.match(pl, f, look, out) {
+				if !math.IsNaN(v) {
+					d := v - own[i]
+					n, sum, squares, like = n+1, sum+d, squares+d*d, like+v
+				}
 			}
+			mean := sum / n
+			sd := math.Sqrt(math.Max(0, squares/n-mean*mean))
+			if len(look) == len(blank) && n >= fewNumerals && like/n >= leastOther && mean > betterOther && mean > sureOther*sd/math.Sqrt(n) {
+				return true
+			}
+			settled = settled && n >= fewNumerals/2 && mean < -worseOther
 		}
-		mean := sum / n
-		sd := math.Sqrt(math.Max(0, squares/n-mean*mean))
-		if n >= fewNumerals && like/n >= leastOther && mean > betterOther && mean > sureOther*sd/math.Sqrt(n) {
-			return true
+		if settled {
+			break
 		}
 	}
 	return false

@@ -13,44 +13,53 @@ import (
 // unit normal of the line in it.
 type edge struct{ x, y, nx, ny, energy float64 }
 
-// edges finds the blocks with one clear direction by the structure tensor of
+// edges finds in every channel the blocks with one clear direction by the structure tensor of
 // the relative gradient (Förstner and Gülch 1987; Bigün and Granlund 1987).
-func edges(pic *picture.Picture, channel int) []edge {
+func edges(pic *picture.Picture) [][]edge {
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
 	size := blockRows * step
 	pitch := max(size, long/110)
 	n := pic.Channels
 	row, col := pic.Width*n*step, n*step // to the neighbours
-	var out []edge
+	out := make([][]edge, n)
 	for y0 := step; y0+size+step < pic.Height; y0 += pitch {
 		for x0 := step; x0+size+step < pic.Width; x0 += pitch {
-			// Scharr's weights keep the direction of thin lines true; they are a difference one way and a mean the other
-			var xx, xy, yy, sum int
-			var rows [3]scharr
-			at := (y0-step)*pic.Width*n + (x0-step)*n + channel
-			rows[0].read(pic.Pix[at:], col)
-			rows[1].read(pic.Pix[at+row:], col)
-			for k := range blockRows {
-				up, mid, low := &rows[k%3], &rows[(k+1)%3], &rows[(k+2)%3]
-				low.read(pic.Pix[at+(k+2)*row:], col)
-				sum += mid.sum
-				for i := range up.diff {
-					gx := int(10*mid.diff[i] + 3*(up.diff[i]+low.diff[i]))
-					gy := int(low.mean[i] - up.mean[i])
-					xx, xy, yy = xx+gx*gx, xy+gx*gy, yy+gy*gy
+			at := (y0-step)*pic.Width*n + (x0-step)*n
+			for ch := range out { // one after the other while the block is near at hand
+				if nx, ny, energy := direction(pic.Pix[at+ch:], row, col); energy > 0 {
+					out[ch] = append(out[ch], edge{float64(x0) + float64(size)/2, float64(y0) + float64(size)/2, nx, ny, energy})
 				}
 			}
-			e, dx, dy := float64(xx+yy), float64(xx-yy), float64(2*xy)
-			if e == 0 || dx*dx+dy*dy < 0.25*e*e {
-				continue
-			}
-			s, co := math.Sincos(0.5 * math.Atan2(dy, dx))
-			m := float64(sum)/64 + 8
-			out = append(out, edge{float64(x0) + float64(size)/2, float64(y0) + float64(size)/2, co, s, e / (256 * 64 * m * m)})
 		}
 	}
 	return out
+}
+
+// direction is the normal of the lines in the block at the head of pix, and their energy: 0 where they have no one direction.
+func direction(pix []byte, row, col int) (nx, ny, energy float64) {
+	// Scharr's weights keep the direction of thin lines true; they are a difference one way and a mean the other
+	var xx, xy, yy, sum int
+	var rows [3]scharr
+	rows[0].read(pix, col)
+	rows[1].read(pix[row:], col)
+	for k := range blockRows {
+		up, mid, low := &rows[k%3], &rows[(k+1)%3], &rows[(k+2)%3]
+		low.read(pix[(k+2)*row:], col)
+		sum += mid.sum
+		for i := range up.diff {
+			gx := int(10*mid.diff[i] + 3*(up.diff[i]+low.diff[i]))
+			gy := int(low.mean[i] - up.mean[i])
+			xx, xy, yy = xx+gx*gx, xy+gx*gy, yy+gy*gy
+		}
+	}
+	e, dx, dy := float64(xx+yy), float64(xx-yy), float64(2*xy)
+	if e == 0 || dx*dx+dy*dy < 0.25*e*e {
+		return 0, 0, 0
+	}
+	s, c := math.Sincos(0.5 * math.Atan2(dy, dx))
+	m := float64(sum)/(blockRows*blockRows) + 8
+	return c, s, e / (256 * blockRows * blockRows * m * m)
 }
 
 // blockRows is the side of the blocks whose direction is looked for, in steps.
@@ -76,7 +85,7 @@ func (r *scharr) read(pix []byte, col int) {
 // coarseEdges are the edges of the picture reduced to about the width (pixels).
 func coarseEdges(pic *picture.Picture, width int) []edge {
 	k := max(1, (max(pic.Width, pic.Height)+width/2)/width)
-	es := edges(reduce(pic, k), 0)
+	es := edges(reduce(pic, k))[0]
 	for i := range es {
 		es[i].x, es[i].y = float64(k)*es[i].x+0.5*float64(k-1), float64(k)*es[i].y+0.5*float64(k-1)
 	}
@@ -167,6 +176,30 @@ func (m *rectify) offset(e *edge) (off, radius float64) {
 	return (x*tx + y*ty) / (math.Sqrt(tx*tx+ty*ty)*radius + 1e-12), radius
 }
 
+// slopes are the derivatives of an edge's offset, which is off, by the centre (in units of the plane), stretch and perspective.
+func (m *rectify) slopes(e *edge, off float64, out []float64) {
+	u, v := (e.x-m.cx)/m.s, (e.y-m.cy)/m.s
+	w := 1 + m.g1*u + m.g2*v
+	x, y := ((1+m.e1)*u+m.e2*v)/w, (m.e2*u+(1-m.e1)*v)/w
+	tu, tv := -e.ny/m.s, e.nx/m.s
+	tw := m.g1*tu + m.g2*tv
+	tx, ty := ((1+m.e1)*tu+m.e2*tv-x*tw)/w, (m.e2*tu+(1-m.e1)*tv-y*tw)/w
+	rr, tt := x*x+y*y, tx*tx+ty*ty
+	length := math.Sqrt(rr*tt) + 1e-12
+	// how numerators and denominators of x, y and of tx, ty change
+	by := [6][6]float64{
+		{-(1 + m.e1), -m.e2, -m.g1}, {-m.e2, -(1 - m.e1), -m.g2},
+		{u, -v, 0, tu, -tv, 0}, {v, u, 0, tv, tu, 0},
+		{0, 0, u, 0, 0, tu}, {0, 0, v, 0, 0, tv},
+	}
+	for j := range out {
+		d := &by[j]
+		dx, dy := (d[0]-x*d[2])/w, (d[1]-y*d[2])/w
+		dtx, dty := (d[3]-dx*tw-x*d[5]-tx*d[2])/w, (d[4]-dy*tw-y*d[5]-ty*d[2])/w
+		out[j] = (dx*tx+x*dtx+dy*ty+y*dty)/length - off*((x*dx+y*dy)/rr+(tx*dtx+ty*dty)/tt)
+	}
+}
+
 // tangents makes the lines of the picture circles about one centre by
 // reweighted Gauss-Newton with a narrowing kernel, so that arcs, writing and the
 // desk are outliers. A flat sheet on the glass has centre and stretch only; a
@@ -238,14 +271,7 @@ func (m *rectify) converge(es []edge, n int, sigmas ...float64) bool {
 			if rad < 0.1 || math.Abs(r0) > 3.5*sigma {
 				continue
 			}
-			for j := range k {
-				const h = 1e-4
-				old := *params[j]
-				*params[j] = old + h*unit[j]
-				r1, _ := m.offset(e)
-				*params[j] = old
-				row[j] = (r1 - r0) / h
-			}
+			m.slopes(e, r0, row[:k])
 			eq.Add(row[:k], -r0, math.Exp(-r0*r0/(2*sigma*sigma)))
 		}
 		for j := range k {
