@@ -16,7 +16,7 @@ func sheet(lid uint8, stroke int) *picture.Picture {
 	for i := range p.Pix {
 		grain := uint8(i * 2654435761 >> 5 & 3)
 		p.Pix[i] = lid - grain
-		if r := math.Hypot(float64(i%n-n/2), float64(i/n-n/2)); r < 500 && r > 20 {
+		if x, y := i%n-n/2, i/n-n/2; x*x+y*y < 500*500 && x*x+y*y > 20*20 {
 			p.Pix[i] = 236 + grain
 		}
 	}

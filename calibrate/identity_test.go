@@ -27,10 +27,10 @@ func TestNearRelatives(t *testing.T) {
 		form *render.Form
 		look render.Look
 	}{
-		{"flatbed", basic[0], render.Look{DPI: 120, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Noise: 1}},
+		{"flatbed", basic[0], render.Look{DPI: 100, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Noise: 1}},
 		{"fax, 24 h", basic[1], render.Look{DPI: 204, Tall: 196.0 / 204, Turn: 300, Warp: 0.2, Bilevel: "threshold", Noise: 1}},
-		{"copy, fine lines lost", &pale, render.Look{DPI: 150, Turn: 100, Warp: 0.2, Grey: true, Copy: 1.5, Noise: 1}},
-		{"phone", basic[0], render.Look{DPI: 160, Turn: 130, Phone: true, Tilt: [2]float64{0.2, -0.2}, Lens: 0.08, Lid: "wood", Noise: 2}},
+		{"copy, fine lines lost", &pale, render.Look{DPI: 120, Turn: 100, Warp: 0.2, Grey: true, Copy: 1.5, Noise: 1}},
+		{"phone", basic[0], render.Look{DPI: 130, Turn: 130, Phone: true, Tilt: [2]float64{0.2, -0.2}, Lens: 0.08, Lid: "wood", Noise: 2}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := render.New(31, render.Options{Form: c.form, Unit: "F", Look: c.look})

@@ -39,7 +39,7 @@ func part(p *picture.Picture, x, y float64, w, h int, phi float64) *picture.Pict
 
 // uncut is the whole chart that halves are cut from.
 var uncut = sync.OnceValues(func() (*render.Scene, *picture.Picture) {
-	s := render.New(4711, render.Options{Unit: "F", Look: render.Look{DPI: 150, Lid: "grey", Noise: 1}})
+	s := render.New(4711, render.Options{Unit: "F", Look: render.Look{DPI: 100, Lid: "grey", Noise: 1}})
 	return s, s.Picture()
 })
 
@@ -85,7 +85,7 @@ func TestJoinHalves(t *testing.T) {
 func TestJoinRefuses(t *testing.T) {
 	t.Parallel()
 	_, one := uncut()
-	other := render.New(4712, render.Options{Unit: "F", Look: render.Look{DPI: 150}}).Picture()
+	other := render.New(4712, render.Options{Unit: "F", Look: render.Look{DPI: 100}}).Picture()
 	w := one.Width * 62 / 100
 	a := part(one, 0, 0, w, one.Height, 0)
 	for _, c := range []struct {
@@ -94,7 +94,7 @@ func TestJoinRefuses(t *testing.T) {
 		why  string
 	}{
 		{"another chart", part(other, 0.38*float64(other.Width), 0, other.Width*62/100, other.Height, 0), "of the same chart"},
-		{"too little in common", part(one, 0.6*float64(one.Width), 0, one.Width*40/100, one.Height, 0), "overlap"},
+		{"too little in common", part(one, 0.61*float64(one.Width), 0, one.Width*39/100, one.Height, 0), "overlap"},
 		{"no chart", &picture.Picture{Width: 900, Height: 900, Channels: 1, Pix: make([]uint8, 900*900)}, "second half no printed circles"},
 	} {
 		_, err := Join(a, c.b)

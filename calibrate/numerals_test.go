@@ -3,7 +3,6 @@ package calibrate
 import (
 	"context"
 	"math"
-	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -17,56 +16,49 @@ import (
 func TestHourFromNumerals(t *testing.T) {
 	t.Parallel()
 	for i, g := range render.Basic() { // outside and inside the circles, clock and elapsed, both senses
-		for _, printed := range []bool{true, false} {
-			if g.Hours != 12 || !printed && i > 0 {
-				continue
-			}
-			s := render.New(int64(60+i), render.Options{Form: g, Unit: g.Unit, Look: render.Look{DPI: 130, Turn: 50 * float64(i), Lid: "grey", Old: 0.5}})
-			dir := t.TempDir()
-			require.NoError(t, g.Write(dir, false))
-			f, err := form.Load(filepath.Join(dir, g.Number))
-			require.NoError(t, err)
-			pic := s.Picture()
-			if !printed { // paint over all but the circles
-				for y := range pic.Height {
-					for x := range pic.Width {
-						at := y*pic.Width + x
-						if r := radiusIn(s, g, float64(x), float64(y)); r > g.Outer()+0.6 && r < g.Diameter/2-1 || r < g.Inner()-0.6 && r > g.Hub/2+1 {
-							for c := range pic.Channels {
-								pic.Pix[at*pic.Channels+c] = 230
-							}
-						}
+		if g.Hours != 12 {
+			continue
+		}
+		s := render.New(int64(60+i), render.Options{Form: g, Unit: g.Unit, Look: render.Look{DPI: 110, Turn: 50 * float64(i), Lid: "grey", Old: 0.5}})
+		f := load(t, g)
+		pic := s.Picture()
+		face, err := Fit(context.Background(), Problem{Picture: pic, Form: f})
+		require.NoError(t, err)
+		assert.Equal(t, HourNumerals, face.Hour, g.Number)
+		x, y := s.PixelAt(3, g.Outer())
+		hours, _ := face.Locate(x, y)
+		assert.InDelta(t, 0, math.Remainder(hours-3, g.Hours), 0.02, "%s: the arc of 3 h", g.Number)
+
+		if i > 0 {
+			continue
+		}
+		// a form's file that only the numerals contradict
+		for says, change := range map[string]func(f *form.Form){
+			"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },
+			"those of 12 hours": func(f *form.Form) {
+				f.RotationHours, f.TimeArcs.EveryMinutes, f.TimeArcs.MajorMinutes = 24, 2*f.TimeArcs.EveryMinutes, 120
+			},
+		} {
+			wrong := *f
+			change(&wrong)
+			_, err := Fit(context.Background(), Problem{Picture: pic, Form: &wrong})
+			refused(t, err, "hours")
+			assert.ErrorContains(t, err, says, g.Number)
+		}
+		radius := radiusIn(s)
+		for y := range pic.Height { // paint over all but the circles
+			for x := range pic.Width {
+				at := (y*pic.Width + x) * pic.Channels
+				if r := radius(x, y); r > g.Outer()+0.6 && r < g.Diameter/2-1 || r < g.Inner()-0.6 && r > g.Hub/2+1 {
+					for c := range pic.Channels {
+						pic.Pix[at+c] = 230
 					}
 				}
 			}
-			face, err := Fit(context.Background(), Problem{Picture: pic, Form: f})
-			require.NoError(t, err)
-			if !printed {
-				assert.Equal(t, HourOnChart, face.Hour, "%s without numerals", g.Number)
-				continue
-			}
-			assert.Equal(t, HourNumerals, face.Hour, g.Number)
-			x, y := s.PixelAt(3, g.Outer())
-			hours, _ := face.Locate(x, y)
-			assert.InDelta(t, 0, math.Remainder(hours-3, g.Hours), 0.02, "%s: the arc of 3 h", g.Number)
-
-			if i > 0 {
-				continue
-			}
-			// a form's file that only the numerals contradict
-			for says, change := range map[string]func(f *form.Form){
-				"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },
-				"those of 12 hours": func(f *form.Form) {
-					f.RotationHours, f.TimeArcs.EveryMinutes, f.TimeArcs.MajorMinutes = 24, 2*f.TimeArcs.EveryMinutes, 120
-				},
-			} {
-				wrong := *f
-				change(&wrong)
-				_, err := Fit(context.Background(), Problem{Picture: pic, Form: &wrong})
-				refused(t, err, "hours")
-				assert.ErrorContains(t, err, says, g.Number)
-			}
 		}
+		face, err = Fit(context.Background(), Problem{Picture: pic, Form: f})
+		require.NoError(t, err)
+		assert.Equal(t, HourOnChart, face.Hour, "%s without numerals", g.Number)
 	}
 }
 
@@ -95,9 +87,10 @@ func TestBlankNumerals(t *testing.T) {
 	}
 }
 
-// radiusIn is the radius (mm) of a pixel, from the renderer's own centre and scale.
-func radiusIn(s *render.Scene, g *render.Form, x, y float64) float64 {
-	ax, ay := s.PixelAt(0, g.Outer())
-	bx, by := s.PixelAt(g.Hours/2, g.Outer())
-	return math.Hypot(x-(ax+bx)/2, y-(ay+by)/2) / (0.5 * math.Hypot(ax-bx, ay-by)) * g.Outer()
+// radiusIn gives the radius (mm) of a pixel, from the renderer's own centre and scale.
+func radiusIn(s *render.Scene) func(x, y int) float64 {
+	ax, ay := s.PixelAt(0, s.Form.Outer())
+	bx, by := s.PixelAt(s.Form.Hours/2, s.Form.Outer())
+	mm := s.Form.Outer() / (0.5 * math.Hypot(ax-bx, ay-by))
+	return func(x, y int) float64 { return math.Hypot(float64(x)-(ax+bx)/2, float64(y)-(ay+by)/2) * mm }
 }

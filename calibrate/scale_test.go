@@ -46,7 +46,7 @@ func TestOtherNumerals(t *testing.T) {
 	}
 	facts := factsOf(of, s)
 	facts.InnerAt, facts.OuterAt = facts.InnerAt+10, facts.OuterAt+10
-	_, err = Enroll(context.Background(), unused, facts)
+	_, err = Enroll(context.Background(), oneColour(unused), facts)
 	refused(t, err, "enroll")
 	assert.ErrorContains(t, err, "10 °F colder")
 	for _, c := range []struct {

@@ -163,10 +163,13 @@ func (s *Scene) turnedIn(from, to float64) bool {
 }
 
 // Blank is the scan of the unused form.
-func (f *Form) Blank() *Scene {
+func (f *Form) Blank() *Scene { return f.BlankAt(250) }
+
+// BlankAt is the same at so many dots an inch.
+func (f *Form) BlankAt(dpi float64) *Scene {
 	s := &Scene{Seed: f.Seed, Options: Options{Form: f, Unit: f.Unit}}
 	r := rng(f.Seed, "blank")
-	s.Look = Look{DPI: 250, Turn: between(r, 0, 360), Warp: 0.05, Coarse: true, Blur: 0.05,
+	s.Look = Look{DPI: dpi, Turn: between(r, 0, 360), Warp: 0.05, Coarse: true, Blur: 0.05,
 		Offset: [2]float64{between(r, -0.3, 0.3), between(r, -0.3, 0.3)}}
 	s.optics = newOptics(f.Seed, f, s.Look)
 	s.Look = s.optics.look
