@@ -40,9 +40,10 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 		fold[k] = make([]float64, per)
 	}
 	sum, count := make([]float32, n), make([]uint8, n)
-	mids := bands(f)
-	for b := 0; b < len(mids); b += 1 + len(mids)/combBands { // so many of them tell the phase
-		mid := mids[b]
+	for b, mid := range bands(f) {
+		if b%2 > 0 {
+			continue // half of them tell the phase
+		}
 		clear(sum)
 		clear(count)
 		ring(pl, w, f, mid, n, sum, count)
@@ -103,7 +104,6 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 // Where arcs are looked for together, before the paper's movement along the circles is known.
 const (
 	combSectors = 12
-	combBands   = 12
 	combReachMM = 1.5 // at the outermost circle, to either side
 )
 

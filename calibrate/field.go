@@ -147,7 +147,6 @@ const (
 	keepMM     = 0.1   // from the median of a cell: further off is ink or dirt
 	betterFit  = 0.85  // of the residual, from a higher degree, that makes it worth its terms
 	goodFitMM  = 0.001 // residual below which no higher degree is asked for
-	noBetter   = 0.98  // of the residual, from a higher degree, with which the highest is not worth its cost
 )
 
 // cells makes one sighting of all that lie in a cell of the turn and the radius: the mean of those near the
@@ -194,7 +193,6 @@ func cells(ss []sighting, scale float64) []sighting {
 // bestField fits fields of rising degree and keeps the lowest that leaves little more than the
 // highest. The rms (mm) of what it leaves in the cells comes back.
 func bestField(all []sighting, scale float64) (x, y []float64, degree int, last float64, err error) {
-	before := math.Inf(1)
 	for _, d := range []int{3, 5, 7} {
 		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
@@ -203,10 +201,9 @@ func bestField(all []sighting, scale float64) (x, y []float64, degree int, last 
 		if x == nil || rms < betterFit*last {
 			x, y, degree, last = nx, ny, d, rms
 		}
-		if rms < goodFitMM || rms > noBetter*before {
+		if rms < goodFitMM {
 			break
 		}
-		before = rms
 	}
 	return x, y, degree, last, nil
 }
