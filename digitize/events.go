@@ -49,8 +49,6 @@ const (
 	strayFar      = 0.8       // mm from every traced line
 	markMM        = 15.0      // a piece shorter than this
 	markFree      = 2.0       // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
-	creaseMM      = 30.0      // of a straight line that is none of a pen's: an arc of a chart's largest radii bulges by 0.8 mm over it
-	creaseOff     = 0.35      // mm off it, two cells of a path
 	hairWeight    = 0.4       // of the ink of a pen's line: less is not a pen's
 	hairMM        = 0.8       // to either side that is summed
 	hairEvery     = 5         // vertices of a line, 0.4 mm
@@ -689,25 +687,6 @@ func (t *tracer) together(plane int, from, to float64) bool {
 	return 3*met >= seen && met > 0
 }
 
-// straight says whether a long path of cells of two by two is straight on the sheet, which no line is that a pen draws while the paper
-// turns under it, nor one that swings along an arc: a crease, or a streak of the scanner.
-func (t *tracer) straight(run []step) bool {
-	first, last := run[0], run[len(run)-1]
-	x0, y0 := t.point(2*float64(first.col), 2*float64(first.row))
-	x1, y1 := t.point(2*float64(last.col), 2*float64(last.row))
-	chord := math.Hypot(x1-x0, y1-y0)
-	if chord < creaseMM {
-		return false
-	}
-	for _, s := range run {
-		x, y := t.point(2*float64(s.col), 2*float64(s.row))
-		if math.Abs((x-x0)*(y1-y0)-(y-y0)*(x1-x0))/chord > creaseOff {
-			return false
-		}
-	}
-	return true
-}
-
 // thin says whether a path holds less than hairWeight of the ink that the pens' lines on its plane do: a hair, a scratch.
 func (t *tracer) thin(path []step, plane int) bool {
 	const reach = int(hairMM / stepMM)
@@ -767,7 +746,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		width[r] = 2 * stepMM
 	}
 	e := func(c, r int) float32 {
-		if taken[c*rows+r] {
+		if taken[c*rows+r] || t.creased != nil && t.creased[c*rows+r] {
 			return 0
 		}
 		return t.planes[plane][2*c*t.frame.Rows+2*r] / typ
@@ -846,7 +825,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	end := func() {
 		// Writing runs up and down; a line gets on in time.
 		run := path[from : last+1]
-		if length < strayMM || along*float64(path[last].col-path[from].col) < strayMM/4 || !line(run) || !alone(run) || t.straight(run) {
+		if length < strayMM || along*float64(path[last].col-path[from].col) < strayMM/4 || !line(run) || !alone(run) {
 			return
 		}
 		whole := make([]step, 0, len(run))

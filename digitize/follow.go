@@ -235,8 +235,11 @@ func (t *tracer) corridor(path []span) []span {
 	return all
 }
 
-// half is the evidence on a plane at half the resolution.
+// half is the evidence on a plane at half the resolution, none on a crease.
 func (t *tracer) half(plane []float32, col, row int) float32 {
+	if t.creased != nil && t.creased[col*(t.frame.Rows/2)+row] {
+		return 0
+	}
 	a, b := plane[2*col*t.frame.Rows:], plane[(2*col+1)*t.frame.Rows:]
 	return (a[2*row] + a[2*row+1] + b[2*row] + b[2*row+1]) / 4
 }

@@ -37,15 +37,16 @@ type tracer struct {
 	lag   []float64       // form.Lag every stepMM from frame.Radius
 	turn  float64         // signed radians an hour
 
-	inks   [][3]float32 // direction of each pen's ink in (blue, green, red) density
-	plane  []int        // evidence plane of each pen: pens of one colour share theirs
-	planes [][]float32  // evidence: density of that ink, column by column
-	other  []uint8      // hundredths of density that no ink of the recorder explains, as the planes lie; nil in a grey picture
-	axis   [3]float32   // of density, from the second pen's hue to the first's, where two hues share a plane; else zero
-	hue    []int8       // hundredths of density along axis, as the planes lie; nil without one
-	typ    []float32    // typical density of the line on each plane
-	noise  []float32    // of each plane
-	doubt  float32      // standard deviation of what removing print leaves, a share of the print's density
+	inks    [][3]float32 // direction of each pen's ink in (blue, green, red) density
+	plane   []int        // evidence plane of each pen: pens of one colour share theirs
+	planes  [][]float32  // evidence: density of that ink, column by column
+	other   []uint8      // hundredths of density that no ink of the recorder explains, as the planes lie; nil in a grey picture
+	axis    [3]float32   // of density, from the second pen's hue to the first's, where two hues share a plane; else zero
+	hue     []int8       // hundredths of density along axis, as the planes lie; nil without one
+	typ     []float32    // typical density of the line on each plane
+	noise   []float32    // of each plane
+	creased []bool       // cells of paths, two by two of the planes', that lie on a crease; nil without one
+	doubt   float32      // standard deviation of what removing print leaves, a share of the print's density
 
 	inked []bool // of the survey's columns, any pen's ink
 	seam  float64
@@ -625,6 +626,7 @@ func (t *tracer) unroll() {
 	t.frame.Columns = int(span / t.frame.HourStep)
 
 	t.fillPlanes()
+	t.findCreases()
 }
 
 // fillPlanes reads every so many cells of the frame, and all of them only in tiles in and beside which

@@ -699,6 +699,7 @@ func (t *tracer) settle(l *line) {
 		}
 		p.ink = sum/w > noInk
 	}
+	t.leaveCreases(l.v)
 	type run struct{ from, to int } // inked vertices [from, to)
 	var runs []run
 	for i := 0; i < n; {
