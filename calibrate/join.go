@@ -149,6 +149,11 @@ func (p *polar) against(q *polar, shift int) (score, share float64) {
 	}
 	for i := range joinRows {
 		pq += turned(p.v[i], q.v[i])
+	}
+	if pq <= 0 { // nothing that is alike, whatever is seen
+		return 0, 0
+	}
+	for i := range joinRows {
 		pp += turned(p.sq[i], q.seen[i])
 		qq += turned(p.seen[i], q.sq[i])
 		n += turned(p.seen[i], q.seen[i])
