@@ -112,10 +112,10 @@ func (l *layer) mean(x, y, size float64) float64 {
 // stroke draws one straight piece with round ends: half its width, how soft its
 // edge is (mm), and how much ink it leaves (0–1).
 func (l *layer) stroke(x0, y0, x1, y1, half, soft, ink float64) {
-	soft = math.Max(soft, cell)
+	soft = max(soft, cell)
 	m := half + soft
-	lo := func(a, b float64) int { return int(math.Floor((math.Min(a, b) - m + l.half) / cell)) }
-	hi := func(a, b float64) int { return int(math.Ceil((math.Max(a, b) + m + l.half) / cell)) }
+	lo := func(a, b float64) int { return int(math.Floor((min(a, b) - m + l.half) / cell)) }
+	hi := func(a, b float64) int { return int(math.Ceil((max(a, b) + m + l.half) / cell)) }
 	dx, dy := x1-x0, y1-y0
 	len2 := dx*dx + dy*dy
 	for iy := lo(y0, y1); iy <= hi(y0, y1); iy++ {
@@ -123,10 +123,10 @@ func (l *layer) stroke(x0, y0, x1, y1, half, soft, ink float64) {
 			px, py := float64(ix)*cell-l.half-x0, float64(iy)*cell-l.half-y0
 			u := 0.0
 			if len2 > 0 {
-				u = math.Max(0, math.Min(1, (px*dx+py*dy)/len2))
+				u = max(0, min(1, (px*dx+py*dy)/len2))
 			}
 			d := math.Hypot(px-u*dx, py-u*dy)
-			c := math.Max(0, math.Min(1, (half-d)/soft+0.5))
+			c := max(0, min(1, (half-d)/soft+0.5))
 			l.raise(ix, iy, uint8(255*ink*c+0.5))
 		}
 	}
@@ -190,7 +190,7 @@ func (l *layer) outline(segs sfnt.Segments, to func(fixed.Point26_6) (float64, f
 	for _, s := range segs {
 		for i := range count(s.Op) {
 			x, y := to(s.Args[i])
-			x0, y0, x1, y1 = math.Min(x0, x), math.Min(y0, y), math.Max(x1, x), math.Max(y1, y)
+			x0, y0, x1, y1 = min(x0, x), min(y0, y), max(x1, x), max(y1, y)
 		}
 	}
 	ox, oy := int(math.Floor((x0+l.half)/cell))-1, int(math.Floor((y0+l.half)/cell))-1

@@ -48,7 +48,7 @@ func (f *Form) prepare() *printed {
 			}
 		}
 		p.next = append(p.next, int32(best))
-		rr := math.Max(r, 5)
+		rr := max(r, 5)
 		a := f.side() * (f.swing(rr) - f.swing(f.Outer()))
 		p.lag = append(p.lag, a)
 		slope := rr * (f.swing(rr+0.01) - f.swing(rr-0.01)) / 0.02
@@ -93,7 +93,7 @@ func (p *printed) lettering() {
 		p.marks.text(f.hourLabel(int(h), r.IntN(2) == 0), at*math.Cos(a), at*math.Sin(a), turn, height, false, nil)
 	}
 	// Numerals on the heavy circles.
-	k := math.Max(1, math.Ceil(4.2*size/(f.MMPerDegree((f.Low()+f.High())/2)*f.Major)))
+	k := max(1, math.Ceil(4.2*size/(f.MMPerDegree((f.Low()+f.High())/2)*f.Major)))
 	for h := f.NumeralArc / 2; h < f.Hours; h += f.NumeralArc {
 		for i := 1.0; ; i++ {
 			t := math.Ceil(f.Low()/f.Major)*f.Major + i*k*f.Major
@@ -181,7 +181,7 @@ func (f *Form) hourLabel(h int, words bool) string {
 // covered is how much of a pixel of size s, whose centre lies d from the middle
 // of a line of width w, the line covers along its cross section.
 func covered(d, w, s float64) float64 {
-	return math.Max(0, math.Min(d+s/2, w/2)-math.Max(d-s/2, -w/2)) / s
+	return max(0, min(d+s/2, w/2)-max(d-s/2, -w/2)) / s
 }
 
 // transmit multiplies into t what the print lets through at a point, for a pixel of size s mm.
@@ -229,7 +229,7 @@ func (p *printed) transmit(x, y, s float64, t *RGB) {
 	bx, by := x-f.Register[0], y-f.Register[1]
 	if f.Tint > 0 {
 		br := math.Hypot(bx, by)
-		if in := math.Min(math.Min(br-f.Inner(), f.Outer()-br)/s+0.5, 1); in > 0 && p.band[int(br/step)] {
+		if in := min(min(br-f.Inner(), f.Outer()-br)/s+0.5, 1); in > 0 && p.band[int(br/step)] {
 			for i := range t {
 				t[i] *= dens(f.Second[i] * f.Tint * wear * in)
 			}
@@ -251,7 +251,7 @@ var densTable = func() (t [4097]float64) {
 
 // dens is 10^−d for 0 ≤ d < 4, from a table.
 func dens(d float64) float64 {
-	u := math.Max(0, math.Min(d, 3.999)) * 1024
+	u := max(0, min(d, 3.999)) * 1024
 	i := int(u)
 	return densTable[i] + (u-float64(i))*(densTable[i+1]-densTable[i])
 }

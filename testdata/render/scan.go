@@ -98,7 +98,7 @@ func newOptics(seed int64, f *Form, l Look) *optics {
 		wide, tall = f.Diameter*between(r, 1.06, 1.15), f.Diameter*between(r, 1.25, 1.4)
 	}
 	o.w, o.h = int(wide*o.ppmm), int(tall*o.ppmm*l.Tall)
-	room := math.Max(0, (math.Min(wide, tall)-f.Diameter)/2-2)
+	room := max(0, (min(wide, tall)-f.Diameter)/2-2)
 	if l.Phone {
 		room = 0
 	}
@@ -256,12 +256,12 @@ func (o *optics) colour(p *printed, deposits []deposit, pins [][2]float64, paper
 	dx, dy := x-l.Offset[0], y-l.Offset[1]
 	r := math.Hypot(dx, dy)
 	edge := f.Diameter/2 - r
-	in := math.Max(0, math.Min(1, edge/size+0.5)) * math.Max(0, math.Min(1, (r-f.Hub/2)/size+0.5))
+	in := max(0, min(1, edge/size+0.5)) * max(0, min(1, (r-f.Hub/2)/size+0.5))
 	for _, q := range pins {
-		in *= math.Max(0, math.Min(1, (math.Hypot(dx-q[0], dy-q[1])-1)/size+0.5))
+		in *= max(0, min(1, (math.Hypot(dx-q[0], dy-q[1])-1)/size+0.5))
 	}
 	if f.Slot > 0 { // from the hub outwards along x
-		in *= math.Max(0, math.Min(1, (math.Hypot(dx-math.Max(0, math.Min(f.Slot, dx)), dy)-1.6)/size+0.5))
+		in *= max(0, min(1, (math.Hypot(dx-max(0, min(f.Slot, dx)), dy)-1.6)/size+0.5))
 	}
 	in *= o.whole(f, dx, dy, size)
 	var c RGB
@@ -270,7 +270,7 @@ func (o *optics) colour(p *printed, deposits []deposit, pins [][2]float64, paper
 		grain := 1 + 0.006*o.stain.at(x/0.35, y/0.35)
 		if l.Old > 0 {
 			n := o.stain.at(x/40+7, y/40)
-			grain *= 1 - 0.05*l.Old*math.Max(0, n)
+			grain *= 1 - 0.05*l.Old*max(0, n)
 			if d := math.Abs(n - 0.35); d < 0.05 {
 				grain *= 1 - 0.04*l.Old*(1-d/0.05) // the rim of a dried stain
 			}
@@ -332,13 +332,13 @@ func (o *optics) whole(f *Form, dx, dy, size float64) float64 {
 			s, c := math.Sincos(a)
 			along, across := dx*c+dy*s, dy*c-dx*s
 			rip := f.Diameter/2 - depth + 0.02*across*across + 1.5*o.stain.at(across/4, a) + 0.4*o.stain.at(across/0.8, a+3)
-			in *= math.Max(0, math.Min(1, (rip-along)/size+0.5))
+			in *= max(0, min(1, (rip-along)/size+0.5))
 		}
 	}
 	if o.look.Punched { // ISO 838: holes of 6 mm, 80 mm apart, their middles 12 mm from the edge
 		s, c := math.Sincos(o.harm.punch)
 		along, across := dx*c+dy*s, math.Abs(dy*c-dx*s)
-		in *= math.Max(0, math.Min(1, (math.Hypot(along-(f.Diameter/2-12), across-40)-3)/size+0.5))
+		in *= max(0, min(1, (math.Hypot(along-(f.Diameter/2-12), across-40)-3)/size+0.5))
 	}
 	return in
 }
@@ -353,7 +353,7 @@ func (o *optics) cover(f *Form, dx, dy float64, c *RGB) {
 	u, v := dx-f.Outer()*co, dy-f.Outer()*s
 	s, co = math.Sincos(o.harm.note[0] + o.harm.note[1])
 	u, v = u*co+v*s, v*co-u*s
-	switch d := math.Max(math.Abs(u), math.Abs(v)) - side/2; {
+	switch d := max(math.Abs(u), math.Abs(v)) - side/2; {
 	case d < 0:
 		*c = RGB{0.90, 0.84, 0.45}
 		if math.Mod(v+side/2+2, 7) < 0.5 && math.Abs(u) < 0.4*side { // what is written on it
