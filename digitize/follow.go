@@ -45,6 +45,7 @@ func (t *tracer) follow() {
 			for r := range cost {
 				cost[r] = inkCost(t.half(plane, col, r) / typ)
 			}
+			t.sheet.hide(t.sheet.cover, cost, t.frame.Hour+(2*float64(col)+0.5)*t.frame.HourStep, 0, 2, costCover)
 			for _, other := range taken {
 				for r := max(0, other[col].low); r <= min(rows-1, other[col].high); r++ {
 					cost[r] += fee

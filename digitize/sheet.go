@@ -8,8 +8,8 @@ import (
 	"penarm/calibrate"
 )
 
-// A torn sheet, or one cut off by the edge of another, lets the lid or the desk show where print should be. That is
-// no ink, however dark: a path would follow its edge. So it counts as outside the picture. What is dark but bears
+// A torn sheet, or one cut off by the edge of another, lets the lid or the desk show where print should be; a note stuck on it hides
+// the print. That is no ink, however dark: a path would follow its edge. So it counts as outside the picture. What is dark but bears
 // the form's circles is a shadow or a stain, and is read: see dropWide.
 const (
 	sheetColumns = 2    // of the survey, a cell
@@ -20,14 +20,16 @@ const (
 	sheetShade   = 0.09 // from which it may be in shade
 	sheetEven    = 0.08 // that the paper is off an even slope of light
 	sheetLeast   = 20.0 // mm² of such cells in one piece, at the rim
+	coverLeast   = 150  // mm² of it elsewhere: a note stuck on it, a spill
 	sheetPrint   = 0.3  // share of the usual contrast of circles from which it is the sheet after all
 )
 
-// sheet marks the cells of the turn that do not show the sheet, and those in shade, [column·high + row]; nil where none does.
+// sheet marks the cells of the turn that do not show the sheet, those of them that something on it covers, and those in shade,
+// [column·high + row]; nil where none does.
 type sheet struct {
-	rotation   float64
-	wide, high int
-	off, shade []bool
+	rotation          float64
+	wide, high        int
+	off, cover, shade []bool
 }
 
 // cell is the index of the cell at an hour and row.
@@ -124,18 +126,22 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			})
 		}
 		c, ok := out.contrast(s, m, tones, piece)
-		marked := &out.off
+		marked := []*[]bool{&out.off}
 		switch bears := ok && c > sheetPrint*usual(); {
 		case bears && area >= wideArea:
-			marked = &out.shade
-		case bears || !edge || area < sheetLeast || mean < sheetDark:
+			marked[0] = &out.shade
+		case bears || mean < sheetDark || area < sheetLeast || !edge && area < coverLeast:
 			continue
+		case !edge:
+			marked = append(marked, &out.cover)
 		}
-		if *marked == nil {
-			*marked = make([]bool, len(depth))
-		}
-		for _, j := range piece {
-			beside(j, func(k int) { (*marked)[k] = true })
+		for _, m := range marked {
+			if *m == nil {
+				*m = make([]bool, len(depth))
+			}
+			for _, j := range piece {
+				beside(j, func(k int) { (*m)[k] = true })
+			}
 		}
 	}
 	if m.bilevel {

@@ -649,6 +649,20 @@ func TestAShadowIsNoInk(t *testing.T) {
 	}
 }
 
+// A note that hides where the line rises is no ink; from its far side the line is followed where it stands, not where that is nearest.
+func TestANoteHidesTheLine(t *testing.T) {
+	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.9, 60}, {1, 140}, {1.8, 140}, {2.1, 70}, {3, 70}}})
+	note := func(h, r float64) bool { return h > 0.8 && h < 1.6 && r > 24 && r < 46 }
+	res := trace(t, darkened(p, note, func(uint8) uint8 { return 120 }))
+	require.Equal(t, []series.Kind{series.EventGap}, kinds(res))
+	for _, s := range between(res.Series[0], 0.95, 1.55) {
+		require.Equal(t, series.Gap, s.Quality)
+	}
+	for _, s := range between(res.Series[0], 1.7, 1.78) {
+		require.InDelta(t, 140, s.Temperature, 0.3)
+	}
+}
+
 // A straight crease from rim to rim is neither the line nor a second turn, though it lies above 150 °F for hours; a line that bends is one.
 func TestACreaseIsNoSecondTurn(t *testing.T) {
 	f := smallForm()
