@@ -10,6 +10,7 @@ import (
 
 	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
+	"penarm/calibrate/rank"
 )
 
 // Problem is one picture and the form it is said to show. Blank and Mark may be nil.
@@ -72,7 +73,7 @@ func Fit(ctx context.Context, p Problem) (*Face, error) {
 	}
 	fit, err := fitForm(ctx, found, armed(p.Form, p.Blank))
 	if err != nil {
-		return nil, err
+		return nil, orNegative(err, p.Picture)
 	}
 	face, err := fit.settle(p)
 	var refused *Refusal
@@ -80,6 +81,26 @@ func Fit(ctx context.Context, p Problem) (*Face, error) {
 		err = &Attempt{refused, fit.face(fit.form, HourOnChart)}
 	}
 	return face, err
+}
+
+// orNegative is a refusal, in plainer words where the picture is a negative: the middle of it dark, and what is drawn on it lighter.
+func orNegative(err error, pic *picture.Picture) error {
+	var refused *Refusal
+	if !errors.As(err, &refused) {
+		return err
+	}
+	var levels []uint8
+	for y := pic.Height / 5; y < pic.Height*4/5; y += 5 {
+		for x := pic.Width / 5; x < pic.Width*4/5; x += 5 {
+			levels = append(levels, pic.Pix[(y*pic.Width+x)*pic.Channels+pic.Channels/2])
+		}
+	}
+	at := func(share float64) int { return int(rank.Select(levels, int(share*float64(len(levels)-1)))) }
+	const few = 0.02 // of the paper is covered by lines at least
+	if middle, light := at(0.5), at(1-few); middle > 127 || light-middle < max(20, 2*(middle-at(few))) {
+		return err
+	}
+	return &Refusal{"negative", "the picture is a negative, light lines on dark paper: invert its tones and read it again"}
 }
 
 // armed is the form with the pivot and arm that its blank showed, where its file leaves them out.
@@ -198,7 +219,7 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 		return nil, near
 	}
 	if len(matches) == 0 {
-		return nil, &Refusal{"form", fmt.Sprintf("the print matches none of the %d forms known: teach this form from a scan of a blank", len(library))}
+		return nil, orNegative(&Refusal{"form", fmt.Sprintf("the print matches none of the %d forms known: teach this form from a scan of a blank", len(library))}, pic)
 	}
 	slices.SortStableFunc(matches, func(a, b match) int {
 		return cmp.Or(cmp.Compare(b.fit.blank, a.fit.blank), cmp.Compare(b.fit.score, a.fit.score))

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 
@@ -241,6 +242,14 @@ func TestHourAndWrongPaper(t *testing.T) {
 	_, err = Fit(ctx, Problem{Picture: &mirror, Form: q, Blank: b})
 	refused(t, err)
 	assert.ErrorContains(t, err, "mirrored")
+
+	negative := *pic
+	negative.Pix = slices.Clone(pic.Pix)
+	for i, v := range negative.Pix {
+		negative.Pix[i] = 255 - v
+	}
+	_, err = Fit(ctx, Problem{Picture: &negative, Form: q, Blank: b})
+	refused(t, err, "negative")
 
 	var library []Candidate
 	for _, of := range basic {
