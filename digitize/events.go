@@ -777,11 +777,9 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	crowd := int(math.Round(crowdMM / (2 * stepMM)))
 	alone := func(run []step) bool { // ink beside it, where a line has none, is print or writing
 		dark, seen := 0, 0
-		own := spans(run, cols)
 		for _, s := range run {
 			for d := -crowd; d <= crowd; d++ {
-				r := s.row + d
-				if aside := max(own[s.col].low-r, r-own[s.col].high); 3*aside >= crowd && r >= 0 && r < rows {
+				if r := s.row + d; 3*max(d, -d) >= crowd && r >= 0 && r < rows {
 					seen++
 					if t.planes[plane][2*s.col*t.frame.Rows+2*r] > 0.4*typ {
 						dark++

@@ -701,7 +701,7 @@ func TestAStapleIsNoSecondTurn(t *testing.T) {
 func TestALineKeepsItsSteepEnds(t *testing.T) {
 	words := func(from, way float64) drawn {
 		l := drawn{ink: "blue"}
-		for word := range 5 {
+		for word := range 6 {
 			for stroke := range 5 { // zigzags of 3.4 mm, 3.8 mm apart
 				l.knots = append(l.knots, knot{from + way*(0.34*float64(word)+0.04*float64(stroke)), 131 + 2*float64(stroke%2)})
 			}
@@ -709,7 +709,7 @@ func TestALineKeepsItsSteepEnds(t *testing.T) {
 		}
 		return l
 	}
-	line := drawn{ink: "blue", knots: []knot{{2.1, 60}, {3, 60}, {3.05, 140}, {4.6, 140}, {4.65, 60}, {5.5, 60}}}
+	line := drawn{ink: "blue", knots: []knot{{1.95, 60}, {2.85, 60}, {3.05, 140}, {4.6, 140}, {4.8, 60}, {5.7, 60}}}
 	for _, beside := range []drawn{words(4.66, 1), words(3, -1)} {
 		res := trace(t, paint(smallForm(), false, one, line, beside))
 		require.NotContains(t, kinds(res), series.EventLap)
