@@ -557,7 +557,7 @@ func (t *tracer) goesRound(v []vertex) bool {
 
 // hidesBlank says whether what is missing to a whole turn would lie on print that is as dark as the line: it ends
 // beside its own start, as a line that comes round on an idle vat does, or both lie at a ring beyond the scale that
-// runs all the way between them, where the pen rests on its stop. Where the sheet is torn off it shows no blank either.
+// runs all the way between them, where the pen rests on its stop. Where the sheet is torn off or covered it shows no blank either.
 func (t *tracer) hidesBlank(v []vertex, plane int) bool {
 	if len(v) == 0 {
 		return false
@@ -644,7 +644,7 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 		case t.goesRound(l.v):
 			kind, text = series.EventLap, "the line leaves no blank on the whole turn: the chart went round again"
 		case t.hidesBlank(l.v, plane):
-			kind, text = series.EventNoBlank, "from here to where it starts the line would lie on print as dark as itself, or where the sheet is torn off: whether the chart went round again cannot be seen"
+			kind, text = series.EventNoBlank, "from here to where it starts the line would lie on print as dark as itself, or where the sheet is torn off or covered: whether the chart went round again cannot be seen"
 		default:
 			continue
 		}

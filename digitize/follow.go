@@ -88,9 +88,12 @@ func (t *tracer) follow() {
 	for k := range t.planes {
 		for _, s := range t.stray(k) {
 			for i := range paths {
-				if t.plane[i] == k {
-					path, better := t.rejoin(paths[i], s, k)
-					paths[i], again = path, again || better
+				if t.plane[i] != k {
+					continue
+				}
+				if path, better := t.rejoin(paths[i], s, k); better {
+					paths[i], again = path, true
+					break // a stretch is one pen's
 				}
 			}
 		}
