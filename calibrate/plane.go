@@ -123,12 +123,14 @@ func toFixed(v float64) int64 {
 // bilinear is the value of one channel between the pixel whose value is at a place of pix and its
 // neighbours, in 1/weightOne grey level.
 func bilinear(pix []byte, at, step, stride int, x, y int64) uint32 {
+	return between(pix[at], pix[at+step], pix[at+stride], pix[at+stride+step], x, y)
+}
+
+// between is the value amid two pixels and the two below them, in 1/weightOne grey level.
+func between(a, b, c, d byte, x, y int64) uint32 {
 	fx, fy := int32(uint32(x)>>(fixedBits-weightBits)), int32(uint32(y)>>(fixedBits-weightBits))
-	top := int32(pix[at])
-	top = top<<weightBits + (int32(pix[at+step])-top)*fx
-	at += stride
-	low := int32(pix[at])
-	low = low<<weightBits + (int32(pix[at+step])-low)*fx
+	top := int32(a)<<weightBits + (int32(b)-int32(a))*fx
+	low := int32(c)<<weightBits + (int32(d)-int32(c))*fx
 	return uint32(top<<weightBits + (low-top)*fy)
 }
 

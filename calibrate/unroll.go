@@ -92,21 +92,26 @@ func cell(step float64) int {
 func column(pic *picture.Picture, lx, ly []float64, cr, rows int, dst [][]float32, at int) {
 	ch := pic.Channels
 	stride := pic.Width * ch
-	xmax, ymax := toFixed(float64(pic.Width-1)), toFixed(float64(pic.Height-1))
+	xmax, ymax := uint64(toFixed(float64(pic.Width-1))), uint64(toFixed(float64(pic.Height-1)))
+	to := func(k int) []float32 { return dst[min(k, ch-1)][at:][:rows] }
+	first, second, third := to(0), to(1), to(2)
 	for i := 0; i*cr < rows; i++ {
 		x, y := toFixed(lx[i]), toFixed(ly[i])
 		dx, dy := toFixed((lx[i+1]-lx[i])/float64(cr)), toFixed((ly[i+1]-ly[i])/float64(cr))
 		for r := i * cr; r < min((i+1)*cr, rows); r, x, y = r+1, x+dx, y+dy {
-			if x < 0 || y < 0 || x >= xmax || y >= ymax {
-				for k := range dst {
-					dst[k][at+r] = Outside
-				}
+			if uint64(x) >= xmax || uint64(y) >= ymax { // what is negative is large, too
+				first[r], second[r], third[r] = Outside, Outside, Outside
 				continue
 			}
 			o := int(y>>fixedBits)*stride + int(x>>fixedBits)*ch
-			for k := range dst {
-				dst[k][at+r] = float32(bilinear(pic.Pix, o+k, ch, stride, x, y)) * (1.0 / weightOne)
+			if ch == 1 {
+				first[r] = float32(bilinear(pic.Pix, o, 1, stride, x, y)) * (1.0 / weightOne)
+				continue
 			}
+			top, low := pic.Pix[o:][:6], pic.Pix[o+stride:][:6]
+			first[r] = float32(between(top[0], top[3], low[0], low[3], x, y)) * (1.0 / weightOne)
+			second[r] = float32(between(top[1], top[4], low[1], low[4], x, y)) * (1.0 / weightOne)
+			third[r] = float32(between(top[2], top[5], low[2], low[5], x, y)) * (1.0 / weightOne)
 		}
 	}
 }
