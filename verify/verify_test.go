@@ -222,6 +222,68 @@ func TestEmptyingAndFilling(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:34:00", 146), b)), 0, "emptying").Verdict)
 }
 
+// What is not written may be either: a check passes only where the hold is long enough whichever it was, and
+// fails only where it is too short whichever it was (PMO Item 16p(A)1c, from memory). Every answer is tried here.
+func TestEmptyingAndFillingUnanswered(t *testing.T) {
+	type world struct{ outside, hot bool }
+	for _, cooling := range []string{"in-vat", "outside", ""} {
+		for _, preheated := range []*bool{ptr(false), ptr(true), nil} {
+			var worlds []world
+			for _, w := range []world{{false, false}, {false, true}, {true, false}, {true, true}} {
+				if (cooling == "" || w.outside == (cooling == "outside")) && (preheated == nil || w.hot == *preheated) {
+					worlds = append(worlds, w)
+				}
+			}
+			for _, onFile := range []struct{ empty, fill *float64 }{{ptr(6.0), ptr(8.0)}, {nil, ptr(8.0)}, {ptr(6.0), nil}, {nil, nil}} {
+				for _, length := range []int{28, 34, 37, 40, 45, 59} {
+					b := milk()
+					b.Cooling, b.Preheated, b.OutletOpened = cooling, preheated, "10:31"
+					p := problem(t, "us-grade-a-vat", hold("10:00:00", fmt.Sprintf("10:%d:00", length), 146), b)
+					p.Plant.Vats[0].EmptyingMinutes, p.Plant.Vats[0].FillingMinutes = onFile.empty, onFile.fill
+					f := Verify(p)
+					for name, applies := range map[string]func(world) bool{"emptying": func(w world) bool { return w.outside }, "filling": func(w world) bool { return w.hot }} {
+						some, all, passes, fails := false, true, true, true
+						for _, w := range worlds {
+							some, all = some || applies(w), all && applies(w)
+							need, known := 30.0, true
+							add := func(minutes *float64) {
+								if minutes == nil {
+									known = false
+								} else {
+									need += *minutes
+								}
+							}
+							if w.outside {
+								add(onFile.empty)
+							}
+							if w.hot {
+								add(onFile.fill)
+							}
+							passes = passes && known && float64(length) >= need
+							fails = fails && float64(length) < need
+						}
+						label := fmt.Sprintf("%s: cooling %q, preheated %v, %d min, on file %v", name, cooling, preheated, length, onFile)
+						if !assert.Equal(t, some, has(f, 0, name), label) || !some {
+							continue
+						}
+						if !all { // what may not apply cannot fail a batch that the legal time does not fail
+							fails = length < 30
+						}
+						want := Undecided
+						if passes {
+							want = Pass
+						} else if fails {
+							want = Fail
+						}
+						got := get(t, f, 0, name)
+						assert.Equal(t, want, got.Verdict, "%s: %s", label, got.Reason)
+					}
+				}
+			}
+		}
+	}
+}
+
 // C15–C17: 3 CCR 584(a), one minute less for each degree above 145 °F if hotter than 161 °F and phosphatase passes.
 func TestCaliforniaReduction(t *testing.T) {
 	b := milk()
