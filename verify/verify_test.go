@@ -325,6 +325,48 @@ func TestAirspaceWritten(t *testing.T) {
 	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-new-york-vat", hold("10:00:00", "10:32:00", 146), b)), 0, "entries").Verdict, "C19")
 }
 
+// What is told beside the verdict, and what readings settle it: the lower of pen and written readings, the pen's with
+// its uncertainty; two of them at the start and the end of the hold (PMO Item 16p(A)2, from memory), two minutes beside it
+// at most (common practice, no source).
+func TestAirspaceFigures(t *testing.T) {
+	judge := func(readings []entries.Reading, pen string) Check {
+		b := milk()
+		b.Airspace = readings
+		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), b)
+		if pen != "" {
+			p.Series = append(p.Series, line("airspace", "F", 0.1, 2, "08:00:00 60", "09:50:00 155", "10:15:00 "+pen, "10:30:00 155", "10:40:00 155", "11:00:00 80"))
+		}
+		return get(t, Verify(p), 0, "airspace")
+	}
+	two := []entries.Reading{{At: "10:01", Reads: 152}, {At: "10:29", Reads: 153}}
+	got := judge(two, "")
+	assert.Equal(t, []any{Pass, true, 152.0}, []any{got.Verdict, got.Counts, *got.Measured})
+	assert.Nil(t, got.U)
+	assert.Contains(t, got.Reason, "every written reading at or above 150")
+	got = judge(two, "151")
+	assert.Equal(t, Pass, got.Verdict)
+	assert.InDelta(t, 151, *got.Measured, 0.05)
+	assert.InDelta(t, 0.1, *got.U, 1e-9)
+	got = judge(two, "154")
+	assert.Equal(t, []any{Pass, 152.0}, []any{got.Verdict, *got.Measured})
+	assert.Nil(t, got.U, "a written reading is the lower one")
+	got = judge(nil, "")
+	assert.Equal(t, Undecided, got.Verdict)
+	assert.Nil(t, got.Measured)
+	assert.Contains(t, got.Reason, "no airspace reading is written")
+	got = judge(two[:1], "")
+	assert.Equal(t, Undecided, got.Verdict)
+	assert.Contains(t, got.Reason, "1 of 2 readings written")
+	assert.Equal(t, Pass, judge(two[:1], "151").Verdict, "the pen shows the whole hold")
+	for _, c := range []struct {
+		at   string
+		want Verdict
+	}{{"09:58:10", Pass}, {"09:57:50", Undecided}, {"10:33:50", Pass}, {"10:34:10", Undecided}, {"", Undecided}} {
+		got := judge([]entries.Reading{{At: c.at, Reads: 152}, {At: "10:15", Reads: 152}}, "")
+		assert.Equal(t, c.want, got.Verdict, "%q: %s", c.at, got.Reason)
+	}
+}
+
 // The airspace pen counts through the whole hold: PMO Item 16p(A)2, from memory.
 func TestAirspacePen(t *testing.T) {
 	air := func(low string) Check {
@@ -624,6 +666,22 @@ func TestOutlet(t *testing.T) {
 		got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:45:00", 146), b)), 0, "outlet")
 		assert.Equal(t, want, got.Verdict, "%s: %s", at, got.Reason)
 	}
+	b := milk()
+	b.OutletOpened = "10:31"
+	got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:45:00", 146), b)), 0, "outlet")
+	assert.InDelta(t, 31, *got.Measured, 0.01)
+	assert.InDelta(t, 0.5/math.Sqrt(3), *got.U, 0.001, "half a minute to either side, uniform: JCGM 100:2008 4.3.7, from memory")
+	// A chart put on 20 min after its line begins by its own hours: what is written falls 20 min earlier on it, or on_chart is wrong.
+	b.OutletOpened, b.Indicating, b.Airspace = "10:40", nil, nil
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:45:00", 146), b)
+	for on, want := range map[string]Verdict{"08:00": Pass, "08:20": Undecided, "07:40": Pass} {
+		p.Entries.OnChart = on
+		got := get(t, Verify(p), 0, "outlet")
+		assert.Equal(t, want, got.Verdict, "%s: %s", on, got.Reason)
+		if want == Undecided {
+			assert.Contains(t, got.Reason, "20 min off the written 08:20")
+		}
+	}
 }
 
 // A vat that is empty, or whose cooled milk is let out, is not hot any more: 8 min are left to clocks and drains
@@ -635,12 +693,30 @@ func TestHotAfterTheOutlet(t *testing.T) {
 	}{
 		{"in-vat", "10:31", "10:38:00", Pass}, {"in-vat", "10:31", "10:41:00", Undecided}, {"in-vat", "10:20", "10:41:00", Pass},
 		{"outside", "10:31", "10:44:00", Pass}, {"outside", "10:31", "10:47:00", Undecided}, {"", "10:31", "10:44:00", Pass},
+		// Just over eight minutes: surely so only by a time written to the second, and six minutes of emptying are six.
+		{"in-vat", "10:31", "10:39:20", Pass}, {"in-vat", "10:31:00", "10:39:05", Undecided}, {"in-vat", "10:31:00", "10:38:55", Pass},
+		{"outside", "10:31:00", "10:45:05", Undecided}, {"outside", "10:31:00", "10:44:55", Pass},
+		{"in-vat", "10:30:20", "10:41:00", Undecided}, // half an hour has passed
 	} {
 		b := milk()
 		b.Cooling, b.OutletOpened = c.cooling, c.outlet
 		got := get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", c.end, 146), b)), -1, "record")
 		assert.Equal(t, c.want, got.Verdict, "%v: %s", c, got.Reason)
 	}
+	b := milk()
+	b.OutletOpened = "10:31:00"
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:46:00", 146), b)
+	assert.Contains(t, get(t, Verify(p), -1, "record").Reason, "hot on the chart for 15 min after cooled milk was let out")
+	// A clock that shows 31.5 min for 30 has gained 7.9 of the 166 min since the chart was put on.
+	p.Recorder.ClockCheck = &entries.ClockCheck{Date: "2026-02-10", TrueMinutes: 30, ChartMinutes: 31.5}
+	assert.Equal(t, Pass, get(t, Verify(p), -1, "record").Verdict)
+	// Where the time of emptying is not on file, nothing is said.
+	b.Cooling, b.OutletOpened = "outside", "10:31"
+	p = problem(t, "us-grade-a-vat", hold("10:00:00", "10:59:00", 146), b)
+	p.Plant.Vats[0].EmptyingMinutes = nil
+	assert.Equal(t, Pass, get(t, Verify(p), -1, "record").Verdict)
+	b.OutletOpened = ""
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:59:00", 146), b)), -1, "record").Verdict)
 }
 
 // Past midnight, and on the night the clocks go forward: times are wall-clock labels, no hour is lost.
@@ -907,6 +983,10 @@ func TestWrongHours(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:35:00", 146), b)), 0, "outlet").Verdict)
 	b.Airspace[0].At = "10:01"
 	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:35:00", 146), b)), 0, "outlet").Verdict)
+	for at, want := range map[string]Verdict{"10:36": Fail, "10:50": Undecided} { // within two minutes of the hold, and not
+		b.Airspace[1].At = at
+		assert.Equal(t, want, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:35:00", 146), b)), 0, "outlet").Verdict, at)
+	}
 	// A pen far above the written reading was not read then: no lowering, no verdict.
 	b = milk()
 	b.Indicating[0].Reads = 146
@@ -927,10 +1007,12 @@ func TestWhoseHold(t *testing.T) {
 	assert.Equal(t, []Verdict{Pass, Fail}, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 1, "hold").Verdict})
 	// By a chart that was put on two hours and a half later than written, either may be the other's.
 	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), short)
-	p.Entries.OnChart = "10:35"
-	assert.Equal(t, Undecided, get(t, Verify(p), 0, "hold").Verdict)
-	p.Entries.OnChart = "08:10"
-	assert.Equal(t, Fail, get(t, Verify(p), 0, "hold").Verdict)
+	p.Series = append(p.Series, line("airspace", "F", 0.05, 2, "08:00:00 60", "09:50:00 155", "13:05:00 155", "14:00:00 60"))
+	for on, want := range map[string][]Verdict{"10:35": {Undecided, Undecided, Undecided}, "08:10": {Fail, Pass, Pass}} {
+		p.Entries.OnChart = on
+		f = Verify(p)
+		assert.Equal(t, want, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 0, "airspace").Verdict, get(t, f, 0, "outlet").Verdict}, on)
+	}
 	// Ink that may be another pen's is ink all the same: the chart was on, and no other heat is in question.
 	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, "08:00:00 60", "09:50:00 100", "10:00:00 146", "10:33:00 146", "10:45:00 90", "11:30:00 100",
 		"11:40:00 146", "12:00:00 146", "12:10:00 90", "13:00:00 60"), milk())
