@@ -821,6 +821,50 @@ func TestUnansweredProduct(t *testing.T) {
 	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 148), b)), 0, "hold").Verdict)
 }
 
+// The row of every product: 10 % fat or more or sweetened (21 CFR 1240.61(b) footnote 1), 18 % total solids or more (PMO
+// Section 1, from memory). Not written is either, but for milk by its plain name: 21 CFR 131.110, from memory, and at most
+// 5 % fat beside solids (common practice, no source).
+func TestRowOfProduct(t *testing.T) {
+	for _, name := range []string{"whole milk", "Low-Fat Milk", "chocolate milk", "milk shake base"} {
+		plain := name == "whole milk" || name == "Low-Fat Milk"
+		for _, fat := range []*float64{nil, ptr(3.4), ptr(9.9), ptr(10.0)} {
+			for _, solids := range []*float64{nil, ptr(17.9), ptr(18.0)} {
+				for _, sweet := range []*bool{nil, ptr(false), ptr(true)} {
+					b := milk()
+					b.Product, b.FatPercent, b.TotalSolidsPercent, b.Sweetened = name, fat, solids, sweet
+					rich := fat != nil && *fat >= 10 || solids != nil && *solids >= 18 || sweet != nil && *sweet
+					open := !plain && (fat == nil || solids == nil || sweet == nil) || solids == nil && fat != nil && *fat > 5
+					rows, note := class(problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146)).Rules, &b)
+					var temps []float64
+					for _, r := range rows {
+						temps = append(temps, *r.Options[0].Temperature.F)
+					}
+					want := []float64{145}
+					if rich {
+						want = []float64{150}
+					} else if open {
+						want = []float64{145, 150}
+						var missing []string
+						if fat == nil && !plain {
+							missing = append(missing, "fat_percent")
+						}
+						if sweet == nil && !plain {
+							missing = append(missing, "sweetened")
+						}
+						if solids == nil {
+							missing = append(missing, "total_solids_percent")
+						}
+						assert.Contains(t, note, "not written: "+strings.Join(missing, ", ")+";")
+					} else if fat == nil || solids == nil || sweet == nil {
+						assert.Contains(t, note, "by its name")
+					}
+					assert.Equal(t, want, temps, "%s: fat %v, solids %v, sweetened %v: %s", name, fat, solids, sweet, note)
+				}
+			}
+		}
+	}
+}
+
 // PMO Appendix H, from memory: 12 h, 1 °F, 10 min, 6.3 mm.
 func TestForm(t *testing.T) {
 	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
