@@ -13,7 +13,7 @@ import (
 const (
 	stepMM         = 0.08 // rows, and columns at the outermost circle
 	marginMM       = 1.2  // beyond the innermost and outermost circle: a pen rests there
-	blocks         = 48   // of time, for paper and circles
+	blocks         = 48   // of time, for paper
 	perBlock       = 15   // survey columns a block
 	sureCos        = 0.94 // a pixel belongs to an ink whose direction is this near
 	numeralColumns = 12   // of the survey, 1/60 of a turn
@@ -21,7 +21,7 @@ const (
 	doubtLeast     = 0.1
 	doubtMost      = 0.35
 	sparse         = 3    // rows and columns between looks for ink, 0.24 mm: a line is wider
-	tile           = 12   // rows and columns that are read wholly or not at all
+	tile           = 6    // rows and columns that are read wholly or not at all
 	traceOfInk     = 0.12 // share of the typical density that no line falls below
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
@@ -148,12 +148,19 @@ func (t *tracer) survey() {
 	if m.major <= 0 {
 		m.major = m.every
 	}
+	var arcs [2][]float64 // hours of each class
 	for k := 0; float64(k)*m.every < f.RotationHours-1e-6; k++ {
-		w := t.frame
-		w.Hour, w.Columns = float64(k)*m.every-float64(m.half)*m.knot, 2*m.half+1
-		w.RadiusStep, w.Rows = w.RadiusStep*aroundEvery, (w.Rows+aroundEvery-1)/aroundEvery
-		s.near = append(s.near, w)
-		s.around = append(s.around, calibrate.Unroll(t.pic, t.p.Face, w, nil))
+		h := float64(k) * m.every
+		arcs[m.class(h)] = append(arcs[m.class(h)], h)
+	}
+	for _, hours := range arcs {
+		for i := 0; i < len(hours); i += (len(hours) + arcsEnough - 1) / arcsEnough {
+			w := t.frame
+			w.Hour, w.Columns = hours[i]-float64(m.half)*m.knot, 2*m.half+1
+			w.RadiusStep, w.Rows = w.RadiusStep*aroundEvery, (w.Rows+aroundEvery-1)/aroundEvery
+			s.near = append(s.near, w)
+			s.around = append(s.around, calibrate.Unroll(t.pic, t.p.Face, w, nil))
+		}
 	}
 	t.sheet = t.findSheet(s, m)
 	for ch := range s.planes {

@@ -62,10 +62,14 @@ const (
 	paperMM      = 4.0  // knots of the paper field along the radius
 	bandMM       = 6.0  // bands of radius for the arcs' profiles
 	bilevelNoise = 0.1  // share of black: jagged edges, not counted by the median of flat paper
+	sectors      = 24   // of time, for circles, which hardly change over a turn
+	sectorEvery  = 3    // columns of the survey that are looked at for them
 	arcMM        = 0.56 // reach of an arc's profile at the outermost circle
-	printShare   = 0.08 // of the turn's blocks: print is at least nearly as dark in all others
+	printShare   = 0.08 // of the turn's sectors: print is at least nearly as dark in all others
 	toneTab      = 8    // entries of the table of tones a grey level
 	aroundEvery  = 4    // rows: so many suffice for the profile of an arc
+	noiseEvery   = 31   // points of the survey, which shares no factor with the usual numbers of rows
+	arcsEnough   = 24   // arcs of a class, at most, that it is learnt from
 	beyondRows   = 3    // of the outermost circle's own line
 )
 
@@ -113,7 +117,7 @@ func (m *printed) learn(pic samplePlanes, on *sheet) {
 type samplePlanes struct {
 	frame  calibrate.Frame
 	planes [][]float32
-	near   []calibrate.Frame // around each arc, every aroundEvery-th row
+	near   []calibrate.Frame // around some arcs, every aroundEvery-th row
 	around [][][]float32     // [arc][channel]
 }
 
@@ -146,8 +150,8 @@ func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 						at := on.cell(s.frame.Hour+float64(col)*s.frame.HourStep, 0)
 						shade = on.shade[at : at+on.high]
 					}
-					for r := lo; r < hi; r += 2 {
-						if p[r] >= 0 && (shade == nil || !shade[min(r/sheetRows, on.high-1)]) {
+					for r := lo; r < hi; r += 4 {
+						if p[r] >= 0 && (shade == nil || !shade[on.band(r)]) {
 							buf = append(buf, p[r])
 						}
 					}
@@ -243,20 +247,20 @@ func (m *printed) toDensity(s samplePlanes) {
 	}
 }
 
-// learnCircles: each row's median in blocks of time, arcs left out, then the
-// 45th percentile of the blocks within an eighth of a turn to either side: a
+// learnCircles: each row's median in sectors of time, arcs left out, then the
+// 45th percentile of the sectors within an eighth of a turn to either side: a
 // pen may lie along one circle for an hour, and a shorter window would eat it.
 func (m *printed) learnCircles(s samplePlanes) {
-	rows, per := s.frame.Rows, s.frame.Columns/m.blocks
-	reach := m.blocks / 8
+	rows, per := s.frame.Rows, s.frame.Columns/sectors
+	const reach = sectors / 8
 	for c := range m.channels {
-		raw := make([]float32, m.blocks*rows)
-		out := make([]float32, m.blocks*rows)
-		buf := make([]float32, 0, per+2*reach+1)
+		raw := make([]float32, sectors*rows)
+		out := make([]float32, sectors*rows)
+		buf := make([]float32, 0, sectors)
 		away := make([][]float32, 0, per)
-		for b := range m.blocks {
-			away = away[:0] // the block's columns, those near arcs left out
-			for col := b * per; col < (b+1)*per; col++ {
+		for b := range sectors {
+			away = away[:0] // some of the sector's columns, those near arcs left out
+			for col := b * per; col < (b+1)*per; col += sectorEvery {
 				h := s.frame.Hour + float64(col)*s.frame.HourStep
 				if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) >= m.knot*float64(m.half) {
 					away = append(away, s.planes[c][col*rows:(col+1)*rows])
@@ -277,12 +281,12 @@ func (m *printed) learnCircles(s samplePlanes) {
 		most, half := make([]float32, rows), make([]float32, rows)
 		for r := range rows {
 			buf = buf[:0]
-			for b := range m.blocks {
+			for b := range sectors {
 				if v := raw[b*rows+r]; v == v {
 					buf = append(buf, v)
 				}
 			}
-			half[r] = quantile(buf, 0.4)
+			half[r] = quantile(buf, 0.37)
 			most[r] = quantile(buf, printShare)
 			if m.beyond(r) && brokenOff(s, c, r, half[r]) {
 				most[r] = 0
@@ -291,11 +295,11 @@ func (m *printed) learnCircles(s samplePlanes) {
 		for r, v := range m.usual(half) {
 			most[r] = min(1.3*half[r], 1.5*max(most[r], v)) + 0.03
 		}
-		window := make([]float32, 0, 2*reach+1) // in rising order, as it slides over the blocks
+		window := make([]float32, 0, 2*reach+1) // in rising order, as it slides over the sectors
 		for r := range rows {
 			window = window[:0]
-			for b := -2 * reach; b < m.blocks; b++ {
-				if v := raw[(b+reach+m.blocks)%m.blocks*rows+r]; v == v {
+			for b := -2 * reach; b < sectors; b++ {
+				if v := raw[(b+reach+sectors)%sectors*rows+r]; v == v {
 					i, _ := slices.BinarySearch(window, v)
 					window = slices.Insert(window, i, v)
 				}
@@ -305,16 +309,25 @@ func (m *printed) learnCircles(s samplePlanes) {
 				if len(window) > 0 {
 					out[b*rows+r] = min(window[int(0.45*float64(len(window)-1))], most[r])
 				}
-				if v := raw[(b-reach+m.blocks)%m.blocks*rows+r]; v == v {
+				if v := raw[(b-reach+sectors)%sectors*rows+r]; v == v {
 					i, _ := slices.BinarySearch(window, v)
 					window = slices.Delete(window, i, i+1)
 				}
 			}
 		}
-		m.circles = append(m.circles, out)
-		for i, v := range out {
-			m.ground[c][i] -= v
+		circles := make([]float32, m.blocks*rows) // between the middles of sectors
+		for b := range m.blocks {
+			x := (float64(b)+0.5)/float64(m.blocks)*sectors - 0.5
+			i := int(math.Floor(x))
+			t := float32(x - float64(i))
+			before, after := out[(i+sectors)%sectors*rows:][:rows], out[(i+1)%sectors*rows:][:rows]
+			for r := range rows {
+				v := before[r] + (after[r]-before[r])*t
+				circles[b*rows+r] = v
+				m.ground[c][b*rows+r] -= v
+			}
 		}
+		m.circles = append(m.circles, circles)
 		for col := range s.frame.Columns {
 			m.lessCircles(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 1)
 		}
@@ -418,7 +431,7 @@ func (m *printed) lessCircles(col []float32, channel int, hour float64, every in
 	}
 }
 
-// learnArcs: the median profile over all arcs of one class in each band of
+// learnArcs: the median profile over arcs of one class in each band of
 // radius. Never a column's own median: a pen that drops fast runs along one.
 func (m *printed) learnArcs(s samplePlanes) {
 	w := 2*m.half + 1
@@ -426,9 +439,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 	per := int(bandMM / m.step)
 	class := make([]int, len(s.near))
 	for i, f := range s.near {
-		if h := f.Hour + float64(m.half)*f.HourStep; math.Abs(h/m.major-math.Round(h/m.major)) < 0.01 {
-			class[i] = 1
-		}
+		class[i] = m.class(f.Hour + float64(m.half)*f.HourStep)
 	}
 	for c := range m.channels {
 		prof := make([]float32, 2*m.bands*w)
@@ -465,7 +476,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 			m.lessArcs(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 0, 1)
 		}
 		buf = buf[:0]
-		for i := 0; i < len(s.planes[c]); i += 7 {
+		for i := 0; i < len(s.planes[c]); i += noiseEvery {
 			if v := s.planes[c][i]; v != missing {
 				buf = append(buf, v)
 			}
@@ -492,11 +503,16 @@ func (m *printed) arcAt(hour float64) (class, k int, t float32, ok bool) {
 	if x < 0 || x >= float64(2*m.half) {
 		return 0, 0, 0, false
 	}
-	if q := n * m.every / m.major; math.Abs(q-math.Round(q)) < 0.01 {
-		class = 1
-	}
 	k = int(x)
-	return class, k, float32(x - float64(k)), true
+	return m.class(n * m.every), k, float32(x - float64(k)), true
+}
+
+// class is 1 where the arc at an hour is a heavy one, else 0.
+func (m *printed) class(hour float64) int {
+	if q := hour / m.major; math.Abs(q-math.Round(q)) < 0.01 {
+		return 1
+	}
+	return 0
 }
 
 func (m *printed) lessArcs(col []float32, channel int, hour float64, row, every int) {

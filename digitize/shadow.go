@@ -30,42 +30,23 @@ func (t *tracer) dropWide(plane []float32, typ float32) {
 	}
 	open := t.opened(coarse, wide, high, wideBlock)
 	least := wideLeast * typ
-	piece := make([]int32, wide*high) // that a block belongs to, from 1 on
-	var large []bool
-	for i, v := range open {
-		if v <= least || piece[i] > 0 {
-			continue
-		}
-		n := int32(len(large) + 1)
-		todo, area := []int{i}, 0.0
-		piece[i] = n
-		for len(todo) > 0 {
-			j := todo[len(todo)-1]
-			todo = todo[:len(todo)-1]
-			c, r := j/high, j%high
-			area += wideBlock * wideBlock * stepMM * t.alongAt(r*wideBlock)
-			for dc := max(0, c-1); dc <= min(wide-1, c+1); dc++ {
-				for dr := max(0, r-1); dr <= min(high-1, r+1); dr++ {
-					if k := dc*high + dr; piece[k] == 0 && open[k] > least {
-						piece[k] = n
-						todo = append(todo, k)
-					}
-				}
-			}
-		}
-		large = append(large, area >= wideArea)
-	}
 	near := make([]bool, wide*high)
 	c0, c1 := wide, -1
-	for i, n := range piece {
-		if n == 0 || !large[n-1] {
+	for _, piece := range pieces(wide, high, func(i int) bool { return open[i] > least }) { // they meet over the seam, too
+		area := 0.0
+		for _, i := range piece {
+			area += wideBlock * wideBlock * stepMM * t.alongAt(i%high*wideBlock)
+		}
+		if area < wideArea {
 			continue
 		}
-		c, r := i/high, i%high
-		c0, c1 = min(c0, max(0, c-wideRim)), max(c1, min(wide-1, c+wideRim))
-		for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
-			for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
-				near[dc*high+dr] = true
+		for _, i := range piece {
+			c, r := i/high, i%high
+			c0, c1 = min(c0, max(0, c-wideRim)), max(c1, min(wide-1, c+wideRim))
+			for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
+				for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
+					near[dc*high+dr] = true
+				}
 			}
 		}
 	}

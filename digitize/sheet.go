@@ -36,8 +36,11 @@ type sheet struct {
 func (s *sheet) cell(hour float64, row int) int {
 	x := hour / s.rotation
 	c := min(int((x-math.Floor(x))*float64(s.wide)), s.wide-1)
-	return c*s.high + min(row/sheetRows, s.high-1)
+	return c*s.high + s.band(row)
 }
+
+// band is the cell's place along the radius.
+func (s *sheet) band(row int) int { return min(row/sheetRows, s.high-1) }
 
 // hide sets what lies in the marked cells in a column, those of every so many rows from the given one, to a value.
 func (s *sheet) hide(marked []bool, col []float32, hour float64, row, every int, value float32) {
@@ -46,7 +49,7 @@ func (s *sheet) hide(marked []bool, col []float32, hour float64, row, every int,
 	}
 	first := s.cell(hour, 0)
 	for i := range col {
-		if marked[first+min((row+i*every)/sheetRows, s.high-1)] {
+		if marked[first+s.band(row+i*every)] {
 			col[i] = value
 		}
 	}
@@ -55,7 +58,7 @@ func (s *sheet) hide(marked []bool, col []float32, hour float64, row, every int,
 // findSheet looks at the survey, grey levels still, for what is not the sheet.
 func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 	rows := s.frame.Rows
-	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: (rows + sheetRows - 1) / sheetRows}
+	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: max(1, rows/sheetRows)} // the last cell takes the rows left over
 	wide, high := out.wide, out.high
 	tones := toneOf(m.bilevel)
 	seen, depth := make([]bool, wide*high), make([]float32, wide*high)
@@ -65,8 +68,12 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		for c := range wide {
 			for k := range high {
 				buf = buf[:0]
+				to := (k + 1) * sheetRows
+				if k == high-1 {
+					to = rows
+				}
 				for col := c * sheetColumns; col < (c+1)*sheetColumns; col++ {
-					for r := k * sheetRows; r < min(rows, (k+1)*sheetRows); r += sheetEvery {
+					for r := k * sheetRows; r < to; r += sheetEvery {
 						if v := plane[col*rows+r]; v >= 0 {
 							buf = append(buf, v)
 						}
@@ -96,33 +103,15 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			}
 		}
 	}
-	beside := func(i int, each func(j int)) {
-		c, k := i/high, i%high
-		for dc := -1; dc <= 1; dc++ {
-			for dk := max(0, k-1); dk <= min(high-1, k+1); dk++ {
-				each((c+dc+wide)%wide*high + dk)
-			}
-		}
-	}
 	usual := sync.OnceValue(func() float32 { v, _ := out.contrast(s, m, tones, nil); return v })
-	done := make([]bool, len(depth))
-	for i, v := range depth {
-		edge := false
-		if v < sheetShade || done[i] {
-			continue
-		}
-		piece, area, mean := []int{i}, 0.0, float32(0)
-		done[i] = true
-		for n := 0; n < len(piece); n++ {
-			radius := s.frame.Radius + (float64(piece[n]%high)+0.5)*sheetRows*s.frame.RadiusStep
+	for _, piece := range pieces(wide, high, func(i int) bool { return depth[i] >= sheetShade }) {
+		edge, area, mean := false, 0.0, float32(0)
+		for n, i := range piece {
+			radius := s.frame.Radius + (float64(i%high)+0.5)*sheetRows*s.frame.RadiusStep
 			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
-			mean += (depth[piece[n]] - mean) / float32(n+1)
-			beside(piece[n], func(j int) {
+			mean += (depth[i] - mean) / float32(n+1)
+			beside(wide, high, i, func(j int) {
 				edge = edge || !seen[j] || j%high == high-1 && depth[j] >= sheetShade
-				if depth[j] >= sheetShade && !done[j] {
-					done[j] = true
-					piece = append(piece, j)
-				}
 			})
 		}
 		c, ok := out.contrast(s, m, tones, piece)
@@ -139,8 +128,8 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 			if *m == nil {
 				*m = make([]bool, len(depth))
 			}
-			for _, j := range piece {
-				beside(j, func(k int) { (*m)[k] = true })
+			for _, i := range piece {
+				beside(wide, high, i, func(j int) { (*m)[j] = true })
 			}
 		}
 	}
@@ -148,6 +137,38 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		out.shade = nil // no grey, no shade
 	}
 	return out
+}
+
+// beside calls each for a cell of a grid whose columns go round, and for those around it.
+func beside(wide, high, i int, each func(j int)) {
+	c, k := i/high, i%high
+	for dc := -1; dc <= 1; dc++ {
+		for dk := max(0, k-1); dk <= min(high-1, k+1); dk++ {
+			each((c+dc+wide)%wide*high + dk)
+		}
+	}
+}
+
+// pieces gathers the cells of such a grid that are in, by what hangs together.
+func pieces(wide, high int, in func(i int) bool) (found [][]int) {
+	done := make([]bool, wide*high)
+	for i := range done {
+		if done[i] || !in(i) {
+			continue
+		}
+		piece := []int{i}
+		done[i] = true
+		for n := 0; n < len(piece); n++ {
+			beside(wide, high, piece[n], func(j int) {
+				if !done[j] && in(j) {
+					done[j] = true
+					piece = append(piece, j)
+				}
+			})
+		}
+		found = append(found, piece)
+	}
+	return found
 }
 
 // light is the slope of light over the sheet, a plane through what most of the cells have; the darker ones, in shade or off
@@ -212,7 +233,7 @@ func (s *sheet) contrast(p samplePlanes, m *printed, tones []float32, cells []in
 		c := min(col/sheetColumns, s.wide-1)
 		for i := 1; i < len(circles); i++ {
 			on, mid := int(circles[i]+0.5), int((circles[i-1]+circles[i])/2+0.5)
-			if mid < 0 || on >= p.frame.Rows || cells != nil && (!in[c*s.high+on/sheetRows] || !in[c*s.high+mid/sheetRows]) {
+			if mid < 0 || on >= p.frame.Rows || cells != nil && (!in[c*s.high+s.band(on)] || !in[c*s.high+s.band(mid)]) {
 				continue
 			}
 			for _, plane := range p.planes {

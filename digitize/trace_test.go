@@ -327,6 +327,22 @@ func TestEachMishapIsFoundAndPlaced(t *testing.T) {
 	}
 }
 
+// A pen that rests on its stop beyond the outermost circle, at the very edge of what is looked at, has drawn a line, and no sheet is torn there.
+func TestARestAtTheRimIsALine(t *testing.T) {
+	t.Parallel()
+	f := tinyForm()
+	for _, at := range []float64{151.5, 153, 154.5} { // 0.3 to 0.9 mm beyond
+		res := trace(t, paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, at}, {1.5, at}, {1.7, 60}}}))
+		require.Empty(t, res.Events, at)
+		rest := between(res.Series[0], 0.55, 1.45)
+		require.NotEmpty(t, rest)
+		for _, s := range rest {
+			require.NotEqual(t, series.Gap, s.Quality, at)
+			require.InDelta(t, at, s.Temperature, 0.1/f.MMPerDegree(f.Radius(at)), "%v %s", at, s.Reason)
+		}
+	}
+}
+
 // Less than half a minute without ink is a weak piece of the line, not a gap; so is ink of about half the density.
 func TestASkipAndFaintInkAreWeak(t *testing.T) {
 	t.Parallel()
