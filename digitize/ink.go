@@ -17,6 +17,8 @@ const (
 	perBlock       = 15   // survey columns a block
 	sureCos        = 0.94 // a pixel belongs to an ink whose direction is this near
 	numeralColumns = 12   // of the survey, 1/60 of a turn
+	numeralOff     = 1.5  // of them, off whole heavy arcs, that numerals recur
+	numeralAlike   = 2    // others that recur so
 	doubtPrint     = 0.05 // density from which print says how well it was removed
 	doubtLeast     = 0.1
 	doubtMost      = 0.35
@@ -504,11 +506,16 @@ func (t *tracer) learnDoubt(f calibrate.Frame, evidence [][]float32) {
 	t.doubt = min(max(t.doubt, doubtLeast), doubtMost)
 }
 
-// dropNumerals forgets short stretches of faint ink far from any other: printed
-// numerals, which neither circles nor arcs account for, and stray writing.
+// dropNumerals forgets short stretches of ink far from any other that are faint, or recur so many heavy arcs on:
+// printed numerals, which neither circles nor arcs account for, and stray writing.
 func (t *tracer) dropNumerals(dark []float32) {
 	n := len(t.inked)
-	for c := 0; c < n; c++ {
+	type stretch struct { // of survey columns, to counted on over the turn
+		from, to int
+		faint    bool
+	}
+	var alone []stretch
+	for c := range n {
 		if !t.inked[c] || t.inked[(c+n-1)%n] {
 			continue
 		}
@@ -518,16 +525,25 @@ func (t *tracer) dropNumerals(dark []float32) {
 			most = append(most, dark[e%n])
 			e++
 		}
-		if e-c > numeralColumns {
-			continue
+		far := e-c <= numeralColumns
+		for k := 1; far && k <= numeralColumns; k++ {
+			far = !t.inked[(c-k+n)%n] && !t.inked[(e-1+k)%n]
 		}
-		alone := true
-		for k := 1; k <= numeralColumns; k++ {
-			alone = alone && !t.inked[(c-k+n)%n] && !t.inked[(e-1+k)%n]
+		if far {
+			alone = append(alone, stretch{c, e, median(most) < 0.75})
 		}
-		if alone && median(most) < 0.75 {
-			for k := c; k < e; k++ {
-				t.inked[k%n] = false
+	}
+	heavy := float64(n) * t.m.major / t.m.rotation
+	for _, a := range alone {
+		alike := 0
+		for _, b := range alone {
+			if d := float64(b.from+b.to-a.from-a.to) / 2; a != b && math.Abs(cyclic(d, heavy)) <= numeralOff {
+				alike++
+			}
+		}
+		if a.faint || alike >= numeralAlike {
+			for c := a.from; c < a.to; c++ {
+				t.inked[c%n] = false
 			}
 		}
 	}

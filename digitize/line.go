@@ -21,6 +21,7 @@ const (
 	gapMM        = 2.5  // the same along the line
 	rimVertices  = 20   // 1.6 mm at the end of an inked run
 	keepMM       = 6.0  // an inked run this long is the pen's wherever it lies
+	keepPiece    = 38   // vertices, 3 mm, whose ends are looked at for that
 	keepHours    = 0.75 // shorter ones only this near to another
 	smoothMM     = 0.15 // standard deviation of what takes the raggedness off
 	wobbleHalf   = 18   // vertices, ±1.4 mm: twice the length of a pen's wobble
@@ -751,7 +752,14 @@ func (t *tracer) settle(l *line) {
 		}
 	}
 	joined = dark
-	long := func(r run) bool { return float64(r.to-r.from)*alongMM >= keepMM }
+	long := func(r run) bool { // without the zigzags of numerals and letters
+		mm := 0.0
+		for i := r.from; i < r.to-1; i += keepPiece {
+			a, b := l.v[i], l.v[min(i+keepPiece, r.to-1)]
+			mm += math.Hypot(b.x-a.x, b.y-a.y)
+		}
+		return mm >= keepMM
+	}
 	var kept []run
 	for i, r := range joined {
 		ok := long(r)
