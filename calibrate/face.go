@@ -41,16 +41,23 @@ func terms(d int, x, y float64, out []float64) []float64 {
 	return out
 }
 
+// displacement is by how much (mm) the paper moved a point of the print.
+func (w *Warp) displacement(x, y float64) (dx, dy float64) {
+	if w.Degree == 0 {
+		return 0, 0
+	}
+	var buf [mostTerms]float64
+	for i, v := range terms(w.Degree, x/w.Scale, y/w.Scale, buf[:0]) {
+		dx += v * w.X[i]
+		dy += v * w.Y[i]
+	}
+	return dx, dy
+}
+
 // Pixel maps a point of the print (mm) to the picture.
 func (w *Warp) Pixel(x, y float64) (px, py float64) {
-	if w.Degree > 0 {
-		var buf [mostTerms]float64
-		t := terms(w.Degree, x/w.Scale, y/w.Scale, buf[:0])
-		for i, v := range t {
-			x += v * w.X[i]
-			y += v * w.Y[i]
-		}
-	}
+	dx, dy := w.displacement(x, y)
+	x, y = x+dx, y+dy
 	h := &w.H
 	d := h[6]*x + h[7]*y + h[8]
 	px, py = (h[0]*x+h[1]*y+h[2])/d, (h[3]*x+h[4]*y+h[5])/d

@@ -145,7 +145,7 @@ const (
 	cellAngles = 48
 	cellRadii  = 16
 	keepMM     = 0.1   // from the median of a cell: further off is ink or dirt
-	betterFit  = 0.85  // of the residual, from a higher degree, that makes it worth its terms
+	betterFit  = 0.95  // of the residual, from a higher degree, that makes it worth its terms
 	goodFitMM  = 0.001 // residual below which no higher degree is asked for
 )
 
@@ -190,10 +190,13 @@ func cells(ss []sighting, scale float64) []sighting {
 	return out
 }
 
-// bestField fits fields of rising degree and keeps the lowest that leaves little more than the
+// bestField fits fields of rising degree, from that of the map's own on, and keeps the lowest that leaves little more than the
 // highest. The rms (mm) of what it leaves in the cells comes back.
-func bestField(all []sighting, scale float64) (x, y []float64, degree int, last float64, err error) {
+func bestField(all []sighting, scale float64, least int) (x, y []float64, degree int, last float64, err error) {
 	for _, d := range []int{3, 5, 7} {
+		if d < least {
+			continue
+		}
 		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
 			return nil, nil, 0, 0, err

@@ -43,19 +43,18 @@ func (a *Attempt) Unwrap() error { return a.Refusal }
 
 // fitted is a map that passed all tests; which arc is hour 0 is still open.
 type fitted struct {
-	plane  *plane
-	form   *form.Form // with pivot and arm estimated where its file leaves them out
-	warp   Warp
-	rings  float64 // rms of circle crossings, mm
-	arcs   float64 // rms of arc crossings, mm along the circle
-	u      float64 // rms of what the field leaves in small cells, mm
-	moved  float64 // rms of the field of the last step, mm
-	blank  float64 // correlation with the blank, 0 without one
-	score  float64 // of the ends test
-	degree int
-	lead   float64
-	share  float64
-	kept   float64
+	plane *plane
+	form  *form.Form // with pivot and arm estimated where its file leaves them out
+	warp  Warp
+	rings float64 // rms of circle crossings, mm
+	arcs  float64 // rms of arc crossings, mm along the circle
+	u     float64 // rms of what the field leaves in small cells, mm
+	moved float64 // rms of the field of the last step, mm
+	blank float64 // correlation with the blank, 0 without one
+	score float64 // of the ends test
+	lead  float64
+	share float64
+	kept  float64
 
 	thinned, fewArcs bool // found by the heavy circles, and by the heavy arcs, alone
 
@@ -67,7 +66,7 @@ type fitted struct {
 // does not stand every test; it never guesses the hour: without a blank or
 // numerals that lead clearly, or a mark, Face.Hour is HourOnChart.
 func Fit(ctx context.Context, p Problem) (*Face, error) {
-	found, err := starts(p.Picture)
+	found, err := looks(p.Picture)
 	if err != nil {
 		return nil, err
 	}
@@ -184,7 +183,7 @@ type Candidate struct {
 // Identify tries the forms of a library and keeps the best, where it leads
 // clearly: alone in standing every test, or by its blank, or by its circles.
 func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*Face, error) {
-	found, err := starts(pic)
+	found, err := looks(pic)
 	if err != nil {
 		return nil, err
 	}
@@ -269,7 +268,7 @@ func (t *fitted) face(f *form.Form, hour Hour) *Face {
 	}
 	return &Face{
 		Form: f, Warp: t.warp, Hour: hour, Left: left,
-		Method:         fmt.Sprintf("circle and arc crossings; homography, lens term %.4f, smooth field of degree %d", t.warp.K1, t.degree),
+		Method:         fmt.Sprintf("circle and arc crossings; homography, lens term %.4f, smooth field of degree %d", t.warp.K1, t.warp.Degree),
 		RingResidualMM: t.rings,
 		ArcResidualS:   t.arcs / f.MMPerSecond(mid),
 		UMM:            u,
@@ -282,7 +281,7 @@ func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) 
 	var refusal error = &Refusal{"start", fmt.Sprintf("no printed circles like those of form %s were found: %s", f.Form, checkForm)}
 	contradicted := false
 	for i := range found {
-		found[i].plane = found[i].plane.alone()
+		found[i].plane = found[i].plane.coarse(found[i].times)
 		start := found[i]
 		for j, mm := range scales(start.plane, &start.m, p, 4) {
 			if err := ctx.Err(); err != nil {
@@ -321,6 +320,32 @@ type start struct {
 	m     rectify
 	edges []edge
 	value float64
+	times int // pixels of the picture each way to take for one
+}
+
+// coarsePixels is the least length of the longer side of a plane in coarse pixels: circles a sixth of an inch across, half
+// a millimetre apart, are clear at that.
+const coarsePixels = 1500
+
+// looks are the starts to look at in coarse pixels, which show nearly every print as well as fine ones and cost much
+// less, then the same in the picture's own.
+func looks(pic *picture.Picture) ([]start, error) {
+	found, err := starts(pic)
+	if err != nil {
+		return nil, err
+	}
+	times := 1
+	for max(pic.Width, pic.Height)/(2*times) >= coarsePixels {
+		times *= 2
+	}
+	if times == 1 {
+		return found, nil
+	}
+	fine := slices.Clone(found)
+	for i := range found {
+		found[i].times = times
+	}
+	return append(found, fine...), nil
 }
 
 // starts are the centres worth trying, best first: one for each colour, for the print shows best in one of them.
@@ -343,7 +368,7 @@ func starts(pic *picture.Picture) ([]start, error) {
 			if i > 0 {
 				value *= 1e-6 // after the likelier ones of all colours
 			}
-			out = append(out, start{newPlane(pic, ch), m, es, value})
+			out = append(out, start{newPlane(pic, ch), m, es, value, 1})
 		}
 	}
 	if pic.Bilevel {
@@ -354,7 +379,7 @@ func starts(pic *picture.Picture) ([]start, error) {
 		}
 		if len(out) > 0 {
 			m := out[0].m
-			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0})
+			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0, 1})
 		}
 	} else {
 		for ch, es := range edges(pic) {
@@ -519,29 +544,24 @@ func (t *fitted) bend(cs, as []sighting, scale float64) error {
 	if len(cs) < 100 || len(as) < 50 {
 		return &Refusal{"crossings", "too few crossings of circles and arcs were found"}
 	}
-	var x, y []float64
-	var err error
 	in := cells(cs, scale)
 	t.circles = len(in)
 	in = append(in, cells(as, scale)...)
-	if x, y, t.degree, t.u, err = bestField(in, scale); err != nil {
+	x, y, degree, u, err := bestField(in, scale, t.warp.Degree)
+	if err != nil {
 		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
 	}
+	by := Warp{Degree: degree, Scale: scale, X: x, Y: y}
 	sum := 0.0
-	var buf [mostTerms]float64
 	for i := range in {
 		s := &in[i]
-		var dx, dy float64
-		for i, v := range terms(t.degree, s.x/scale, s.y/scale, buf[:0]) {
-			dx += v * x[i]
-			dy += v * y[i]
-		}
+		dx, dy := by.displacement(s.x, s.y)
 		sum += dx*dx + dy*dy
 		s.off -= dx*s.nx + dy*s.ny
 	}
-	t.left = in
+	t.left, t.u = in, u
 	t.moved = math.Sqrt(sum / float64(len(in)))
-	t.warp.shift(t.degree, scale, x, y)
+	t.warp.shift(degree, scale, x, y)
 	return nil
 }
 

@@ -2,7 +2,6 @@ package calibrate
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 
@@ -177,23 +176,17 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time: %v", f.Path, err)}
 	}
 	hours = math.Mod(hours, f.RotationHours)
-	// a template for margins of 0.4 mm rows needs no fine pixels, and what a coarse look refuses gets a fine one
-	k := 1
-	if !pic.Bilevel {
-		k = max(1, max(pic.Width, pic.Height)/blankPixels)
+	found, err := looks(pic)
+	if err != nil {
+		return nil, err
 	}
-	fit, err := readSheet(ctx, pic, k, f)
-	var refused *Refusal
-	if k > 1 && errors.As(err, &refused) {
-		k = 1
-		fit, err = readSheet(ctx, pic, k, f)
-	}
+	fit, err := fitForm(ctx, found, f)
 	if err != nil {
 		return nil, err
 	}
 	ref := f.Blank.Reference
 	f = fit.form
-	face := &Face{Form: f, Warp: fit.warp.enlarge(k)}
+	face := &Face{Form: f, Warp: fit.warp}
 	// the reference is somewhere on the turn: which arc of the fitted map is it?
 	h, r := face.Locate(ref.X, ref.Y)
 	if math.Abs(r-f.Outer()) > 1.5 {
@@ -219,7 +212,6 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 	if by := otherRange(f, b.numerals); by != 0 {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s than rings says: correct the file, or name the blank of this form", f.Path, rangeWords(f, by))}
 	}
-	fit.warp = fit.warp.enlarge(k)
 	b.Face = fit.face(f, HourBlank)
 	return b, nil
 }
@@ -228,41 +220,4 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 func clockWords(hours, turn float64) string {
 	m := int(math.Round(60*math.Mod(hours+turn, turn))) % int(math.Round(60*turn))
 	return fmt.Sprintf("%02d:%02d", m/60, m%60)
-}
-
-// blankPixels is the least length of the longer side to which the scan of a blank is reduced.
-const blankPixels = 1500
-
-// readSheet fits the form to the picture, or for k > 1 to one grey pixel of k × k: the mean along the middle row.
-func readSheet(ctx context.Context, pic *picture.Picture, k int, f *form.Form) (*fitted, error) {
-	if k > 1 {
-		n := k * pic.Channels
-		small := &picture.Picture{Width: pic.Width / k, Height: pic.Height / k, Channels: 1}
-		small.Pix = make([]uint8, small.Width*small.Height)
-		for y := range small.Height {
-			row := pic.Pix[(y*k+k/2)*pic.Width*pic.Channels:]
-			to := small.Pix[y*small.Width:][:small.Width]
-			for x := range to {
-				sum := 0
-				for _, v := range row[x*n : x*n+n] {
-					sum += int(v)
-				}
-				to[x] = uint8(sum / n)
-			}
-		}
-		pic = small
-	}
-	found, err := starts(pic)
-	if err != nil {
-		return nil, err
-	}
-	return fitForm(ctx, found, f)
-}
-
-// enlarge gives the map to the picture from the map to its grey pixels of k × k.
-func (w Warp) enlarge(k int) Warp {
-	e, x, y := float64(k), 0.5*float64(k-1), float64(k/2)
-	w.H = multiply([9]float64{e, 0, x, 0, e, y, 0, 0, 1}, w.H)
-	w.CX, w.CY, w.F = e*w.CX+x, e*w.CY+y, e*w.F
-	return w
 }

@@ -12,7 +12,10 @@ type plane struct {
 	pic     *picture.Picture
 	channel int
 	pix     []byte // the colour's values, step apart
+	width   int    // values a row
+	height  int
 	step    int
+	times   int  // so many pixels of the picture each way make one value
 	mixed   bool // all three colours together
 	density [256 * perLevel]float32
 }
@@ -23,7 +26,7 @@ const (
 )
 
 func newPlane(pic *picture.Picture, channel int) *plane {
-	p := &plane{pic: pic, channel: channel, pix: pic.Pix[channel:], step: pic.Channels}
+	p := &plane{pic: pic, channel: channel, pix: pic.Pix[channel:], width: pic.Width, height: pic.Height, step: pic.Channels, times: 1}
 	for i := range p.density {
 		v := float64(i) / perLevel
 		p.density[i] = float32(math.Log10(256 / (v + 1)))
@@ -41,13 +44,33 @@ func grey(pic *picture.Picture) *plane {
 	return p
 }
 
-// alone is the plane with its values side by side: sampled all over the picture, they miss a third of the memory.
-func (p *plane) alone() *plane {
+// coarse is the plane with the mean of so many values each way, a power of two, for one, side by side: sampled
+// all over the picture, they are nearer at hand.
+func (p *plane) coarse(times int) *plane {
+	for p.times < times {
+		p = p.halved()
+	}
 	if p.step == 1 {
 		return p
 	}
 	q := *p
 	q.pix, q.step = p.pic.Plane(p.channel), 1
+	return &q
+}
+
+// halved is the plane with the mean of every 2 × 2 values for one.
+func (p *plane) halved() *plane {
+	q := *p
+	q.width, q.height, q.step, q.times = p.width/2, p.height/2, 1, 2*p.times
+	q.pix = make([]byte, q.width*q.height)
+	one := p.step
+	for y := range q.height {
+		to := q.pix[y*q.width:][:q.width]
+		a, b := p.pix[2*y*p.width*one:], p.pix[(2*y+1)*p.width*one:]
+		for i, k := 0, 0; i < len(to) && k+one < len(a) && k+one < len(b); i, k = i+1, k+2*one {
+			to[i] = byte((uint(a[k]) + uint(a[k+one]) + uint(b[k]) + uint(b[k+one]) + 2) / 4)
+		}
+	}
 	return &q
 }
 
@@ -64,12 +87,15 @@ func (p *plane) at(x, y float64) (float32, bool) {
 // point(i) gives the mm of sample i, and the map is evaluated only at every
 // knot-th sample (it is smooth over a few mm) and interpolated between.
 func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), sum []float32, count []uint8) {
-	x, y := point(0)
-	ax, ay := w.Pixel(x, y)
+	scale, shift := 1/float64(p.times), 0.5*float64(p.times-1)
+	pixel := func(i int) (x, y float64) {
+		x, y = w.Pixel(point(i))
+		return (x - shift) * scale, (y - shift) * scale
+	}
+	ax, ay := pixel(0)
 	for i := 0; i < n; {
 		j := min(i+knot, n)
-		x, y = point(j)
-		bx, by := w.Pixel(x, y)
+		bx, by := pixel(j)
 		p.line(toFixed(ax), toFixed(ay), toFixed((bx-ax)/float64(j-i)), toFixed((by-ay)/float64(j-i)), sum[i:j], count[i:j])
 		ax, ay, i = bx, by, j
 	}
@@ -77,8 +103,8 @@ func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), su
 
 // line does so along a straight line of the picture.
 func (p *plane) line(x, y, dx, dy int64, sum []float32, count []uint8) {
-	stride := p.pic.Width * p.step
-	xmax, ymax := uint64(p.pic.Width-1)<<fixedBits, uint64(p.pic.Height-1)<<fixedBits
+	stride := p.width * p.step
+	xmax, ymax := uint64(p.width-1)<<fixedBits, uint64(p.height-1)<<fixedBits
 	inside := func(k int) bool { return uint64(x+int64(k)*dx) < xmax && uint64(y+int64(k)*dy) < ymax }
 	from, to := 0, len(sum)
 	for from < to && !inside(from) {
