@@ -21,7 +21,7 @@ const (
 // ShowsDisc says whether the picture shows the print of a chart: circles about
 // one centre over much of the radius. The back of a chart does not.
 func ShowsDisc(pic *picture.Picture) bool {
-	found, err := starts(pic)
+	found, err := starts(pic, manyEdges)
 	if err != nil {
 		found = nil
 	}

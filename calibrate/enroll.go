@@ -48,7 +48,7 @@ func Enroll(ctx context.Context, pic *picture.Picture, facts Facts) (*Face, erro
 	if dpi < 100 || dpi > 2400 {
 		return nil, &Refusal{"enroll", "the file does not say its resolution: give it with --dpi, as the scanner was set"}
 	}
-	found, err := starts(pic)
+	found, err := starts(pic, manyEdges)
 	if err != nil {
 		return nil, err
 	}

@@ -330,7 +330,7 @@ const coarsePixels = 1500
 // looks are the starts to look at in coarse pixels, which show nearly every print as well as fine ones and cost much
 // less, then the same in the picture's own.
 func looks(pic *picture.Picture) ([]start, error) {
-	found, err := starts(pic)
+	found, err := starts(pic, fewEdges)
 	if err != nil {
 		return nil, err
 	}
@@ -348,8 +348,14 @@ func looks(pic *picture.Picture) ([]start, error) {
 	return append(found, fine...), nil
 }
 
+// Blocks along the longer side of the picture in which edges are looked for: to fit a form to, and to look at the edges themselves.
+const (
+	fewEdges  = 60
+	manyEdges = 110
+)
+
 // starts are the centres worth trying, best first: one for each colour, for the print shows best in one of them.
-func starts(pic *picture.Picture) ([]start, error) {
+func starts(pic *picture.Picture, across int) ([]start, error) {
 	if pic == nil || pic.Width < 200 || pic.Height < 200 {
 		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
 	}
@@ -382,7 +388,7 @@ func starts(pic *picture.Picture) ([]start, error) {
 			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0, 1})
 		}
 	} else {
-		for ch, es := range edges(pic) {
+		for ch, es := range edges(pic, across) {
 			add(es, ch)
 		}
 	}

@@ -167,11 +167,11 @@ func (p *polar) against(q *polar, shift int) (score, share float64) {
 // meet finds by how much the second half may be turned and scaled against the first, likeliest first.
 func meet(a, b *picture.Picture) ([]*joint, error) {
 	const words = "on the %s half no printed circles about one centre were found: each half must show more than half of the chart"
-	sa, err := starts(a)
+	sa, err := starts(a, manyEdges)
 	if err != nil {
 		return nil, &Refusal{"join", fmt.Sprintf(words, "first")}
 	}
-	sb, err := starts(b)
+	sb, err := starts(b, manyEdges)
 	if err != nil {
 		return nil, &Refusal{"join", fmt.Sprintf(words, "second")}
 	}

@@ -15,11 +15,11 @@ type edge struct{ x, y, nx, ny, energy float64 }
 
 // edges finds in every channel the blocks with one clear direction by the structure tensor of
 // the relative gradient (Förstner and Gülch 1987; Bigün and Granlund 1987).
-func edges(pic *picture.Picture) [][]edge {
+func edges(pic *picture.Picture, across int) [][]edge {
 	long := max(pic.Width, pic.Height)
 	step := max(1, (long+2000)/4000) // coarser differences on very fine scans
 	size := blockRows * step
-	pitch := max(size, long/110)
+	pitch := max(size, long/across)
 	n := pic.Channels
 	row, col := pic.Width*n*step, n*step // to the neighbours
 	out := make([][]edge, n)
@@ -85,7 +85,7 @@ func (r *scharr) read(pix []byte, col int) {
 // coarseEdges are the edges of the picture reduced to about the width (pixels).
 func coarseEdges(pic *picture.Picture, width int) []edge {
 	k := max(1, (max(pic.Width, pic.Height)+width/2)/width)
-	es := edges(reduce(pic, k))[0]
+	es := edges(reduce(pic, k), manyEdges)[0]
 	for i := range es {
 		es[i].x, es[i].y = float64(k)*es[i].x+0.5*float64(k-1), float64(k)*es[i].y+0.5*float64(k-1)
 	}
