@@ -10,7 +10,7 @@ import (
 const (
 	bandMM  = 2.0 // of radius, over which an arc is averaged
 	bandFan = 5   // rows a band
-	arcMM   = 0.08
+	arcMM   = 0.1
 )
 
 // comb is what the time arcs show under a map whose circles fit.
@@ -19,12 +19,12 @@ type comb struct {
 	between float64 // height of the next peak away from it, of the peak
 }
 
-// bands are the middles of the radius bands.
-func bands(f *form.Form) []float64 {
+// bands are the middles of the radius bands, of every so many-th one.
+func bands(f *form.Form, every int) []float64 {
 	in, out := f.Inner()+0.5, f.Outer()-0.5
 	n := max(3, int((out-in)/bandMM))
 	var r []float64
-	for i := range n {
+	for i := 0; i < n; i += every {
 		r = append(r, in+(out-in)*(float64(i)+0.5)/float64(n))
 	}
 	return r
@@ -33,17 +33,14 @@ func bands(f *form.Form) []float64 {
 // findComb samples the print along its own arcs and folds it at their spacing.
 func findComb(pl *plane, w *Warp, f *form.Form) comb {
 	arcs, _ := f.Arcs()
-	per := max(8, int(math.Ceil(2*math.Pi*f.Outer()/float64(arcs)/0.12)))
+	per := max(8, int(math.Ceil(2*math.Pi*f.Outer()/float64(arcs)/0.16)))
 	n := arcs * per
 	var fold [combSectors][]float64
 	for k := range fold {
 		fold[k] = make([]float64, per)
 	}
 	sum, count := make([]float32, n), make([]uint8, n)
-	for b, mid := range bands(f) {
-		if b%2 > 0 {
-			continue // half of them tell the phase
-		}
+	for _, mid := range bands(f, 3) { // a third of them tell the phase
 		clear(sum)
 		clear(count)
 		ring(pl, w, f, mid, n, sum, count)
@@ -109,7 +106,7 @@ const (
 
 // ring samples one band all round along the circles, every column following the arc's lag: n columns.
 func ring(pl *plane, w *Warp, f *form.Form, mid float64, n int, sum []float32, count []uint8) {
-	knot := max(1, int(1.5/(2*math.Pi*mid/float64(n))))
+	knot := max(1, int(3/(2*math.Pi*mid/float64(n))))
 	for k := range bandFan {
 		r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
 		lag := f.Lag(r)
@@ -144,9 +141,9 @@ type arcCrossings struct {
 	share    float64 // of the places in the picture at which an arc was found
 }
 
-func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
+func crossArcs(pl *plane, w *Warp, f *form.Form, window float64, every int) arcCrossings {
 	arcs, per := f.Arcs()
-	out := arcCrossings{arcs: arcs, mids: bands(f)}
+	out := arcCrossings{arcs: arcs, mids: bands(f, every)}
 	nb := len(out.mids)
 	out.off, out.contrast = make([]float64, arcs*nb), make([]float64, arcs*nb)
 	inside := 0
@@ -154,7 +151,7 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
 		gap := 2 * math.Pi * mid / float64(arcs)
 		reach, valley := math.Min(window, 0.35*gap), math.Min(0.5, 0.45*gap)
 		half := int(math.Ceil((reach+valley)/arcMM)) + 4
-		n := 2*half + 1
+		n := 2 * half
 		sum, count := make([]float32, n), make([]uint8, n)
 		lags := [bandFan]float64{}
 		for k := range lags {
@@ -166,7 +163,7 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64) arcCrossings {
 			phi := 2 * math.Pi * float64(a) / float64(arcs)
 			for k, lag := range lags {
 				r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
-				pl.curve(w, n, 16, func(i int) (float64, float64) {
+				pl.curve(w, n, half, func(i int) (float64, float64) {
 					s, c := math.Sincos(phi + lag + float64(i-half)*arcMM/r)
 					return r * c, r * s
 				}, sum, count)

@@ -647,7 +647,7 @@ func (t *fitted) measure(f *form.Form, mm float64) error {
 		}
 		radii[i] = long(circle.RadiusMM + median(off))
 	}
-	a := crossArcs(t.plane, &t.warp, f, 0.5)
+	a := crossArcs(t.plane, &t.warp, f, 0.5, 1)
 	var r, lag []float64
 	for b, mid := range a.mids {
 		var off []float64

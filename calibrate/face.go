@@ -23,8 +23,11 @@ type Warp struct {
 	K1, CX, CY, F float64
 }
 
-// mostTerms is the number of monomials of the highest degree used.
-const mostTerms = 36
+// The highest degree used, and its number of monomials.
+const (
+	mostDegree = 7
+	mostTerms  = (mostDegree + 1) * (mostDegree + 2) / 2
+)
 
 // terms evaluates the monomials of total degree ≤ d at (x, y) in Warp's order.
 func terms(d int, x, y float64, out []float64) []float64 {

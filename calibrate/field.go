@@ -11,6 +11,21 @@ func termCount(d int) int { return (d + 1) * (d + 2) / 2 }
 
 // field fits a displacement of the degree to the sightings and gives its coefficients.
 func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float64, err error) {
+	return fieldOf(ss, monomials(ss, 2*degree, scale), degree)
+}
+
+// monomials are those up to the degree at each of the sightings' places, one place after the other.
+func monomials(ss []sighting, degree int, scale float64) []float64 {
+	n := termCount(degree)
+	at := make([]float64, n*len(ss))
+	for i := range ss {
+		terms(degree, ss[i].x/scale, ss[i].y/scale, at[i*n:][:0])
+	}
+	return at
+}
+
+// fieldOf does so with the monomials at hand: those up to twice the degree, or more.
+func fieldOf(ss []sighting, at []float64, degree int) (x, y []float64, rms float64, err error) {
 	n := termCount(degree)
 	total := 0.0
 	for i := range ss {
@@ -29,10 +44,7 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 	sums := make([]float64, 3*products)
 	xx, xy, yy := sums[:products], sums[products:2*products], sums[2*products:]
 	bx, by := make([]float64, n), make([]float64, n)
-	at := make([]float64, products*len(ss))
-	for i := range ss {
-		terms(2*degree, ss[i].x/scale, ss[i].y/scale, at[i*products:][:0])
-	}
+	stride := len(at) / len(ss)
 	coef, rms, err := reweight(ss, 2*n, ridge, func(eq *lsq.Normal, weight []float64) {
 		clear(sums)
 		clear(bx)
@@ -42,7 +54,7 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 				continue
 			}
 			s := &ss[i]
-			mono := at[i*products:][:products]
+			mono := at[i*stride:][:products]
 			wxx, wxy, wyy := w*s.nx*s.nx, w*s.nx*s.ny, w*s.ny*s.ny
 			xx, xy, yy := xx[:len(mono)], xy[:len(mono)], yy[:len(mono)]
 			for k, t := range mono {
@@ -74,7 +86,7 @@ func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float6
 		}
 	}, func(i int, coef []float64) float64 {
 		var dx, dy float64
-		for k, t := range at[i*products:][:n] {
+		for k, t := range at[i*stride:][:n] {
 			dx += t * coef[k]
 			dy += t * coef[n+k]
 		}
@@ -193,11 +205,12 @@ func cells(ss []sighting, scale float64) []sighting {
 // bestField fits fields of rising degree, from that of the map's own on, and keeps the lowest that leaves little more than the
 // highest. The rms (mm) of what it leaves in the cells comes back.
 func bestField(all []sighting, scale float64, least int) (x, y []float64, degree int, last float64, err error) {
-	for _, d := range []int{3, 5, 7} {
+	at := monomials(all, 2*mostDegree, scale)
+	for _, d := range []int{3, 5, mostDegree} {
 		if d < least {
 			continue
 		}
-		nx, ny, rms, err := field(all, d, scale)
+		nx, ny, rms, err := fieldOf(all, at, d)
 		if err != nil {
 			return nil, nil, 0, 0, err
 		}

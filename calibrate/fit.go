@@ -470,7 +470,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 		if round == 0 {
 			reach = 3 // circles alone do not see paper that moved along them
 		}
-		as := crossArcs(pl, &t.warp, f, reach).sightings(f)
+		as := crossArcs(pl, &t.warp, f, reach, 2).sightings(f)
 		if err := t.bend(cs, as, p.outer); err != nil {
 			return t, err
 		}
@@ -524,7 +524,7 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 	var cs, as []sighting
 	for round := range 2 {
 		c = cross(t.plane, &t.warp, p, 0.30, 180)
-		a = crossArcs(t.plane, &t.warp, f, 0.7-0.2*float64(round))
+		a = crossArcs(t.plane, &t.warp, f, 0.7-0.2*float64(round), 1)
 		cs, as = c.sightings(p), a.sightings(f)
 		if err := t.bend(cs, as, p.outer); err != nil {
 			return err
@@ -703,7 +703,7 @@ func arcsRefusal(pl *plane, w *Warp, f *form.Form, missing float64, words string
 		other.TimeArcs.Lean = "counterclockwise"
 	}
 	if c := findComb(pl, w, &other); c.between < mostBetween {
-		if turned, err := w.turn(c.phase); err == nil && crossArcs(pl, &turned, &other, 1.2).share > leastShare {
+		if turned, err := w.turn(c.phase); err == nil && crossArcs(pl, &turned, &other, 1.2, 1).share > leastShare {
 			return &Refusal{"arcs", fmt.Sprintf("the time arcs lean the other way than those of form %s: the picture is mirrored (scan the front again, not through the paper), or lean of the form is wrong", f.Form)}
 		}
 	}

@@ -65,7 +65,7 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 			clear(seen)
 			for k := range fan {
 				r := r + rowMM*((float64(k)+0.5)/float64(fan)-0.5)
-				pl.curve(w, n, max(1, int(1.5/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
+				pl.curve(w, n, max(1, int(3/(2*math.Pi*r/float64(n)))), func(j int) (float64, float64) {
 					s, c := math.Sincos(2 * math.Pi * (float64(j) - 0.5*float64(fan-1)) / float64(n))
 					return r * c, r * s
 				}, fine, seen)

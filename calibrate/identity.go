@@ -278,7 +278,7 @@ func (t *fitted) arcStrengths(f *form.Form, k, n int) []float64 {
 	}
 	all, _ := f.Arcs()
 	out := make([]float64, all)
-	mids := bands(f)
+	mids := bands(f, 1)
 	var sum [2*acrossHalf + 1]float32
 	var count [2*acrossHalf + 1]uint8
 	for a := range out {

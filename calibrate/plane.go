@@ -173,7 +173,7 @@ func bilinearOf3(pix []byte, stride int, x, y int64) uint32 {
 // spoke adds the densities along a straight ray of the print at the polar angle phi, from r0 mm in steps of dr.
 func (p *plane) spoke(w *Warp, phi, r0, dr float64, sum []float32, count []uint8) {
 	s, c := math.Sincos(phi)
-	knot := max(1, int(2/dr))
+	knot := max(1, int(3/dr))
 	p.curve(w, len(sum), knot, func(i int) (float64, float64) {
 		r := r0 + dr*float64(i)
 		return r * c, r * s

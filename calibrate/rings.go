@@ -107,7 +107,7 @@ const (
 	sectors    = 72
 	radialMM   = 0.1
 	endsReach  = 8.0 // shifts of the ends test
-	spokeFan   = 7   // spokes a sector
+	spokeFan   = 5   // spokes a sector
 	spokeFew   = 3   // while the map is still rough
 	spokeJudge = 4   // once it is final, and blurs nothing
 )
@@ -562,10 +562,10 @@ func (p *pattern) spacing() float64 {
 
 // Sampling of the crossings.
 const (
-	blockFan   = 5 // spokes a block, over blockSpan
+	blockFan   = 4 // spokes a block, over blockSpan
 	blockSpan  = 1.2 * math.Pi / 180
-	crossingMM = 0.08 // along a spoke
-	binMM      = 6.0  // of radius, over which crossings of one block are taken together
+	crossingMM = 0.1 // along a spoke
+	binMM      = 6.0 // of radius, over which crossings of one block are taken together
 )
 
 // crossings are the circle crossings of all blocks of spokes: off[b*circles+c], NaN where not seen.

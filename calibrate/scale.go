@@ -60,7 +60,7 @@ func (t *fitted) windows(pl *plane, f *form.Form, r float64, first, cols int) []
 			clear(sum)
 			clear(count)
 			rad := r - (float64(y)-windowRows/2)*windowMM
-			pl.curve(&t.warp, cols, 8, func(x int) (float64, float64) {
+			pl.curve(&t.warp, cols, int(3/windowMM), func(x int) (float64, float64) {
 				s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag + float64(first+x)*windowMM/r)
 				return rad * c, rad * s
 			}, sum, count)

@@ -234,8 +234,7 @@ func (m *rectify) support(es []edge) (share, energy float64) {
 	if len(inner) == 0 || math.Hypot(m.e1, m.e2) > 0.4 || math.Hypot(m.g1, m.g2) > 0.6 {
 		return 0, 0
 	}
-	sort.Float64s(inner)
-	return float64(len(inner)) / float64(len(es)), inner[len(inner)/2]
+	return float64(len(inner)) / float64(len(es)), median(inner)
 }
 
 // agree sums a kernel over the edges: how well they lie on circles.
@@ -426,7 +425,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	}
 	const sectors, spokes = 8, 16
 	short, long := float64(min(pl.pic.Width, pl.pic.Height)), float64(max(pl.pic.Width, pl.pic.Height))
-	step := math.Max(1, long/3500) / m.s // of the plane's unit
+	step := math.Max(float64(pl.times), long/3500) / m.s // of the plane's unit
 	n := int(0.85 * long / m.s / step)
 	var raw [sectors]profile
 	for s := range raw {
