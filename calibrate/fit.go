@@ -66,7 +66,7 @@ type fitted struct {
 // does not stand every test; it never guesses the hour: without a blank or
 // numerals that lead clearly, or a mark, Face.Hour is HourOnChart.
 func Fit(ctx context.Context, p Problem) (*Face, error) {
-	found, err := looks(p.Picture)
+	found, err := starts(p.Picture, fewEdges)
 	if err != nil {
 		return nil, err
 	}
@@ -183,7 +183,7 @@ type Candidate struct {
 // Identify tries the forms of a library and keeps the best, where it leads
 // clearly: alone in standing every test, or by its blank, or by its circles.
 func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*Face, error) {
-	found, err := looks(pic)
+	found, err := starts(pic, fewEdges)
 	if err != nil {
 		return nil, err
 	}
@@ -281,17 +281,25 @@ func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) 
 	var refusal error = &Refusal{"start", fmt.Sprintf("no printed circles like those of form %s were found: %s", f.Form, checkForm)}
 	contradicted := false
 	for i := range found {
-		found[i].plane = found[i].plane.coarse(found[i].times)
-		start := found[i]
-		for j, mm := range scales(start.plane, &start.m, p, 4) {
+		start := &found[i]
+		coarsest := 1
+		for max(start.plane.width, start.plane.height)/(2*coarsest) >= coarseLong {
+			coarsest *= 2
+		}
+		for j, mm := range scales(start.view(coarsest), &start.m, p, 4) {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
-			w, ok := start.m.warp(start.plane.pic, mm)
+			times := coarsest
+			for times > 1 && p.spacing()*start.m.s/mm < coarseGap*float64(times) {
+				times /= 2
+			}
+			pl := start.view(times)
+			w, ok := start.m.warp(pl.pic, mm)
 			if !ok {
 				continue
 			}
-			fit, err := refine(start.plane, w, p, f)
+			fit, err := refine(pl, w, p, f)
 			var refused *Refusal
 			if err != nil && !errors.As(err, &refused) {
 				return nil, err
@@ -320,33 +328,25 @@ type start struct {
 	m     rectify
 	edges []edge
 	value float64
-	times int // pixels of the picture each way to take for one
+	views map[int]*plane
 }
 
-// coarsePixels is the least length of the longer side of a plane in coarse pixels: circles a sixth of an inch across, half
-// a millimetre apart, are clear at that.
-const coarsePixels = 1500
-
-// looks are the starts to look at in coarse pixels, which show nearly every print as well as fine ones and cost much
-// less, then the same in the picture's own.
-func looks(pic *picture.Picture) ([]start, error) {
-	found, err := starts(pic, fewEdges)
-	if err != nil {
-		return nil, err
+// view is the plane with each value for so many pixels each way, a power of two.
+func (s *start) view(times int) *plane {
+	v, ok := s.views[times]
+	if !ok {
+		v = s.plane.coarse(times)
+		s.views[times] = v
 	}
-	times := 1
-	for max(pic.Width, pic.Height)/(2*times) >= coarsePixels {
-		times *= 2
-	}
-	if times == 1 {
-		return found, nil
-	}
-	fine := slices.Clone(found)
-	for i := range found {
-		found[i].times = times
-	}
-	return append(found, fine...), nil
+	return v
 }
+
+// Pixels of a plane that show the print as well as finer ones, at a fraction of the cost: so many along its longer side,
+// and from one circle to the next.
+const (
+	coarseLong = 1500
+	coarseGap  = 3.0
+)
 
 // Blocks along the longer side of the picture in which edges are looked for: to fit a form to, and to look at the edges themselves.
 const (
@@ -374,7 +374,7 @@ func starts(pic *picture.Picture, across int) ([]start, error) {
 			if i > 0 {
 				value *= 1e-6 // after the likelier ones of all colours
 			}
-			out = append(out, start{newPlane(pic, ch), m, es, value, 1})
+			out = append(out, start{newPlane(pic, ch), m, es, value, map[int]*plane{}})
 		}
 	}
 	if pic.Bilevel {
@@ -385,7 +385,7 @@ func starts(pic *picture.Picture, across int) ([]start, error) {
 		}
 		if len(out) > 0 {
 			m := out[0].m
-			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0, 1})
+			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0, map[int]*plane{}})
 		}
 	} else {
 		for ch, es := range edges(pic, across) {

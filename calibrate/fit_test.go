@@ -164,7 +164,7 @@ func TestNodes(t *testing.T) {
 			s := render.New(77, render.Options{Form: c.form, Unit: c.form.Unit, Look: c.look})
 			pic := s.Picture()
 			assert.True(t, ShowsDisc(pic))
-			found, err := looks(pic)
+			found, err := starts(pic, fewEdges)
 			require.NoError(t, err)
 			f := load(t, c.form)
 			fit, err := fitForm(context.Background(), found, f)
@@ -210,7 +210,7 @@ func TestHourAndWrongPaper(t *testing.T) {
 
 	bare := *q
 	bare.TimeArcs.PivotMM, bare.TimeArcs.ArmMM = 0, 0 // left out of the form's file
-	found, err := looks(pic)
+	found, err := starts(pic, fewEdges)
 	require.NoError(t, err)
 	own, err := fitForm(ctx, found[:1], &bare)
 	require.NoError(t, err)
@@ -332,7 +332,7 @@ func TestSlips(t *testing.T) {
 	for _, of := range []*render.Form{basic, &even} { // 24 h, uniform: the hardest
 		f := load(t, of)
 		s := render.New(601, render.Options{Form: of, Unit: "F", Look: render.Look{DPI: 100, Turn: 33, Warp: 0.1, Noise: 1}})
-		found, err := looks(s.Picture())
+		found, err := starts(s.Picture(), fewEdges)
 		require.NoError(t, err)
 		p := newPattern(f)
 		good, err := fitForm(context.Background(), found[:1], f)

@@ -176,7 +176,7 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time: %v", f.Path, err)}
 	}
 	hours = math.Mod(hours, f.RotationHours)
-	found, err := looks(pic)
+	found, err := starts(pic, fewEdges)
 	if err != nil {
 		return nil, err
 	}

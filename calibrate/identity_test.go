@@ -35,7 +35,7 @@ func TestNearRelatives(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			s := render.New(31, render.Options{Form: c.form, Unit: "F", Look: c.look})
 			f := load(t, c.form)
-			found, err := looks(s.Picture())
+			found, err := starts(s.Picture(), fewEdges)
 			require.NoError(t, err)
 			fit, err := fitForm(context.Background(), found, f)
 			require.NoError(t, err)
