@@ -354,7 +354,8 @@ const (
 	manyEdges = 110
 )
 
-// starts are the centres worth trying, best first: one for each colour, for the print shows best in one of them.
+// starts are the centres worth trying, best first: one for each colour, for the print shows best in one of them. Edges
+// are looked for in so many blocks along the longer side of the picture.
 func starts(pic *picture.Picture, across int) ([]start, error) {
 	if pic == nil || pic.Width < 200 || pic.Height < 200 {
 		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
