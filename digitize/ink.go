@@ -11,20 +11,24 @@ import (
 )
 
 const (
-	stepMM         = 0.08 // rows, and columns at the outermost circle
-	marginMM       = 1.2  // beyond the innermost and outermost circle: a pen rests there
-	blocks         = 48   // of time, for paper
-	perBlock       = 15   // survey columns a block
-	sureCos        = 0.94 // a pixel belongs to an ink whose direction is this near
-	numeralColumns = 12   // of the survey, 1/60 of a turn
-	numeralOff     = 1.5  // of them, off whole heavy arcs, that numerals recur
-	numeralAlike   = 2    // others that recur so
-	doubtPrint     = 0.05 // density from which print says how well it was removed
+	stepMM         = 0.08  // rows, and columns at the outermost circle
+	marginMM       = 1.2   // beyond the innermost and outermost circle: a pen rests there
+	blocks         = 48    // of time, for paper
+	perBlock       = 15    // survey columns a block
+	sureCos        = 0.94  // a pixel belongs to an ink whose direction is this near
+	dullCos        = 0.92  // a dull ink is this near to its word
+	sameCos        = 0.975 // two so near are one
+	inkPoints      = 40    // points of the survey that show an ink
+	numeralColumns = 12    // of the survey, 1/60 of a turn
+	numeralOff     = 1.5   // of them, off whole heavy arcs, that numerals recur
+	numeralAlike   = 2     // others that recur so
+	doubtPrint     = 0.05  // density from which print says how well it was removed
 	doubtLeast     = 0.1
 	doubtMost      = 0.35
 	sparse         = 3    // rows and columns between looks for ink, 0.24 mm: a line is wider
 	tile           = 6    // rows and columns that are read wholly or not at all
 	traceOfInk     = 0.12 // share of the typical density that no line falls below
+	paleInk        = 1.5  // times the density that noise never reaches
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
 )
 
@@ -240,58 +244,30 @@ func (t *tracer) learnInks(s samplePlanes) {
 			strong = append(strong, unit(v))
 		}
 	}
-	type class struct {
-		dir   [3]float32
-		count int
-	}
-	classes := map[string]*class{}
-	for _, w := range wordOrder {
-		classes[w] = &class{dir: unit(words[w])}
-	}
 	asked := map[string]bool{}
 	for _, p := range t.p.Pens {
 		asked[p.Ink] = true
 	}
-	var parts [3][]float32
-	members := map[string][]int{}
-	for range 6 {
-		for _, w := range wordOrder {
-			members[w] = members[w][:0]
-		}
-		for i, v := range strong {
-			best, at := float32(sureCos), ""
-			for _, w := range wordOrder {
-				// An ink that the recorder does not have only competes where no asked ink is near.
-				c := dot(v, classes[w].dir)
-				if c > best {
-					best, at = c, w
-				}
-			}
-			if at != "" {
-				members[at] = append(members[at], i)
-			}
-		}
-		for _, w := range wordOrder {
-			c := classes[w]
-			c.count = len(members[w])
-			if c.count < 40 {
-				continue
-			}
-			for k := range 3 {
-				parts[k] = parts[k][:0]
-				for _, i := range members[w] {
-					parts[k] = append(parts[k], strong[i][k])
-				}
-			}
-			c.dir = unit([3]float32{median(parts[0]), median(parts[1]), median(parts[2])})
+	classes := classify(strong, nil)
+	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: where the ink is not the print's
+	// own, the print stands beside it.
+	print := t.m.colours()
+	for w, c := range classify(strong, print) {
+		if c.count >= inkPoints && !slices.ContainsFunc(print, func(v [3]float32) bool { return dot(v, c.dir) > sameCos }) {
+			classes[w] = c
 		}
 	}
-	// The most frequent ink that no pen has asked for stands in for a word that
-	// is missing or that the chart plainly contradicts.
-	free := func() string {
-		best := ""
+	// An ink that no pen has asked for stands in for a word that is missing or that the chart plainly contradicts: the
+	// nearest to the word where one is near, a dull ink, else the most frequent.
+	free := func(word string) string {
+		best, nearest := "", float32(dullCos)
 		for _, w := range wordOrder {
-			if !asked[w] && (best == "" || classes[w].count > classes[best].count) {
+			if asked[w] || classes[w].count < inkPoints {
+				continue
+			}
+			if near := dot(unit(words[word]), classes[w].dir); near > nearest {
+				best, nearest = w, near
+			} else if nearest == dullCos && (best == "" || classes[w].count > classes[best].count) {
 				best = w
 			}
 		}
@@ -299,8 +275,8 @@ func (t *tracer) learnInks(s samplePlanes) {
 	}
 	for i, p := range t.p.Pens {
 		w := p.Ink
-		if c, ok := classes[w]; !ok || c.count < 40 {
-			if o := free(); o != "" && classes[o].count >= 40 && (!ok || classes[o].count > 5*c.count) {
+		if c, ok := classes[w]; !ok || c.count < inkPoints {
+			if o := free(w); o != "" && (!ok || classes[o].count > 5*c.count) {
 				w = o
 				asked[w] = true
 			} else if !ok {
@@ -318,10 +294,16 @@ func (t *tracer) learnInks(s samplePlanes) {
 		}
 		t.inks[i] = classes[w].dir
 	}
+	if n == 2 { // of dull inks either word may have taken the other's
+		a, b := unit(words[t.p.Pens[0].Ink]), unit(words[t.p.Pens[1].Ink])
+		if u, v := t.inks[0], t.inks[1]; dot(a, v)+dot(b, u) > dot(a, u)+dot(b, v) {
+			t.inks[0], t.inks[1] = v, u
+		}
+	}
 	for i := range t.inks {
 		t.plane[i] = len(t.noise)
 		for k := range i {
-			if dot(t.inks[i], t.inks[k]) > 0.985 {
+			if dot(t.inks[i], t.inks[k]) > sameCos {
 				t.plane[i] = t.plane[k]
 			}
 		}
@@ -334,6 +316,53 @@ func (t *tracer) learnInks(s samplePlanes) {
 		}
 	}
 	t.axis = t.huesApart()
+}
+
+// class is one ink: the direction of its density and how many points show it.
+type class struct {
+	dir   [3]float32
+	count int
+}
+
+// classify parts directions of density by the words for inks nearest to them, whose directions follow their points, less
+// those that are nearer to one of the others.
+func classify(strong, others [][3]float32) map[string]class {
+	classes := map[string]class{}
+	for _, w := range wordOrder {
+		classes[w] = class{dir: unit(words[w])}
+	}
+	var parts [3][]float32
+	members := map[string][]int{}
+	for range 6 {
+		for _, w := range wordOrder {
+			members[w] = members[w][:0]
+		}
+		for i, v := range strong {
+			best, at := float32(sureCos), ""
+			for _, w := range wordOrder {
+				if c := dot(v, classes[w].dir); c > best {
+					best, at = c, w
+				}
+			}
+			if at != "" && !slices.ContainsFunc(others, func(o [3]float32) bool { return dot(v, o) > dot(v, classes[at].dir) }) {
+				members[at] = append(members[at], i)
+			}
+		}
+		for _, w := range wordOrder {
+			c := class{classes[w].dir, len(members[w])}
+			if c.count >= inkPoints {
+				for k := range 3 {
+					parts[k] = parts[k][:0]
+					for _, i := range members[w] {
+						parts[k] = append(parts[k], strong[i][k])
+					}
+				}
+				c.dir = unit([3]float32{median(parts[0]), median(parts[1]), median(parts[2])})
+			}
+			classes[w] = c
+		}
+	}
+	return classes
 }
 
 // huesApart is the direction square to both pens' ink in which what their colour words absorb differs,
@@ -534,6 +563,10 @@ func (t *tracer) dropNumerals(dark []float32) {
 		}
 	}
 	heavy := float64(n) * t.m.major / t.m.rotation
+	drawn := false // something plainly is; what is left of print recurs, too
+	for k, typ := range t.typ {
+		drawn = drawn || typ > paleInk*leastInk(t.noise[k])
+	}
 	for _, a := range alone {
 		alike := 0
 		for _, b := range alone {
@@ -541,7 +574,7 @@ func (t *tracer) dropNumerals(dark []float32) {
 				alike++
 			}
 		}
-		if a.faint || alike >= numeralAlike {
+		if a.faint || drawn && alike >= numeralAlike {
 			for c := a.from; c < a.to; c++ {
 				t.inked[c%n] = false
 			}
@@ -549,13 +582,15 @@ func (t *tracer) dropNumerals(dark []float32) {
 	}
 }
 
+// leastInk is a density that noise alone never reaches.
+func leastInk(noise float32) float32 { return max(strongInk, 6*noise) }
+
 // typical is the density of a line: the median of what exceeds half of the densest two
 // thousandths, at least what noise alone never reaches. One short batch on a large chart covers less
 // than that: where it comes out hardly above that floor, and several times as dense among the densest few, those are the ink.
 func typical(e []float32, noise float32) float32 {
 	const (
 		every = 5   // shares no factor with the usual numbers of rows: all of them are met
-		pale  = 1.5 // times the floor
 		times = 2.5 // lines do not vary so much
 	)
 	var v []float32
@@ -564,7 +599,7 @@ func typical(e []float32, noise float32) float32 {
 			v = append(v, e[i])
 		}
 	}
-	floor := max(strongInk, 6*noise)
+	floor := leastInk(noise)
 	if len(v) == 0 {
 		return floor
 	}
@@ -578,7 +613,7 @@ func typical(e []float32, noise float32) float32 {
 		return v[i+(len(v)-i)/2]
 	}
 	usual := among(len(e) / 500)
-	if few := among(len(e) / 2500); usual < pale*floor && few > times*usual {
+	if few := among(len(e) / 2500); usual < paleInk*floor && few > times*usual {
 		usual = few
 	}
 	return max(usual, floor)

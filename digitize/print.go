@@ -551,6 +551,20 @@ func (m *printed) strongest() {
 	}
 }
 
+// colours are the directions of the densities of circles and of arcs.
+func (m *printed) colours() [][3]float32 {
+	var circles, arcs [3]float32
+	for c := range min(m.channels, 3) {
+		for _, v := range m.circles[c] {
+			circles[c] += max(v, 0)
+		}
+		for _, v := range m.arcs[c] {
+			arcs[c] += max(v, 0)
+		}
+	}
+	return [][3]float32{unit(circles), unit(arcs)}
+}
+
 // at is the density of the print alone (strongest channel) at a point.
 func (m *printed) at(hour float64, row int) float32 {
 	a, b, t := m.blockAt(hour)
