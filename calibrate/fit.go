@@ -174,14 +174,41 @@ func (t *fitted) numeralsSay(steps int, f *form.Form) bool {
 	return ok && against == "" && (steps+int(math.Round(hours*60/f.TimeArcs.EveryMinutes)))%all == 0
 }
 
-// Candidate is a form of the library, with its blank where it has one.
+// Candidate is a form of the library. Blank, nil where it has none, is asked for only once the form's circles and arcs
+// are found, or where its file leaves out the arm: reading a blank costs as much as a chart.
 type Candidate struct {
 	Form  *form.Form
-	Blank *Blank
+	Blank func() (*Blank, error)
+}
+
+// try fits the candidate from the starts.
+func (c *Candidate) try(ctx context.Context, pic *picture.Picture, found []start) (*Face, *fitted, error) {
+	p := Problem{Picture: pic, Form: c.Form}
+	read := func() (err error) {
+		if c.Blank != nil && p.Blank == nil {
+			p.Blank, err = c.Blank()
+		}
+		return err
+	}
+	if c.Form.TimeArcs.PivotMM == 0 {
+		if err := read(); err != nil {
+			return nil, nil, err
+		}
+	}
+	fit, err := fitForm(ctx, found, armed(p.Form, p.Blank))
+	if err == nil {
+		err = read()
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	face, err := fit.settle(p)
+	return face, fit, err
 }
 
 // Identify tries the forms of a library and keeps the best, where it leads
-// clearly: alone in standing every test, or by its blank, or by its circles.
+// clearly: alone in standing every test, or by its blank, or by its circles. An
+// error that is no *Refusal is a candidate's, of its blank, or the context's.
 func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*Face, error) {
 	found, err := starts(pic, fewEdges)
 	if err != nil {
@@ -196,12 +223,8 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 	// the best start alone settles nearly every picture; the others cost time on every form that it is not
 	for _, tries := range [][]start{found[:1], found[1:]} {
 		for _, c := range library {
-			fit, err := fitForm(ctx, tries, armed(c.Form, c.Blank))
+			face, fit, err := c.try(ctx, pic, tries)
 			var refused *Refusal
-			var face *Face
-			if err == nil {
-				face, err = fit.settle(Problem{Picture: pic, Form: c.Form, Blank: c.Blank})
-			}
 			if err == nil {
 				matches = append(matches, match{face, fit})
 			} else if !errors.As(err, &refused) {

@@ -361,12 +361,12 @@ func (p *plant) form(key string) *form.Form {
 // wrong chart was fitted, and verify says so.
 func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 	path := job.Paths[0]
-	with := func(f *form.Form) (calibrate.Candidate, error) {
+	blank := func(f *form.Form) (*calibrate.Blank, error) {
 		b, err := c.blank(ctx, f)
 		if err != nil {
-			return calibrate.Candidate{}, NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
+			return nil, NewError(path, "blank of form "+f.Form, err, "correct blank in "+f.Path+", or scan the unused form again")
 		}
-		return calibrate.Candidate{Form: f, Blank: b}, nil
+		return b, nil
 	}
 	const remedy = "if it is a chart of this form, scan it again flat, whole and sharp; otherwise correct the recorder"
 	var others []*form.Form
@@ -375,11 +375,11 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 			others = append(others, f)
 			continue
 		}
-		own, broken := with(f)
+		own, broken := blank(f)
 		if broken != nil {
 			return broken
 		}
-		r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: own.Blank, Mark: job.Mark})
+		r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: f, Blank: own, Mark: job.Mark})
 		errors.As(err, &r.tried)
 	}
 	if err != nil && (job.Mark != nil || len(others) == 0) {
@@ -387,21 +387,18 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 	}
 	if r.face == nil {
 		var library []calibrate.Candidate
-		for _, f := range others { // their blanks cost as much as a chart: read only where they are asked
-			k, broken := with(f)
-			if broken != nil {
-				return broken
-			}
-			library = append(library, k)
+		for _, f := range others {
+			library = append(library, calibrate.Candidate{Form: f, Blank: func() (*calibrate.Blank, error) { return blank(f) }})
 		}
 		face, other := calibrate.Identify(ctx, r.picture, library)
+		var refused *calibrate.Refusal
 		switch {
 		case other == nil && job.Mark != nil:
 			r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: face.Form, Mark: job.Mark})
 		case other == nil:
 			r.face, err = face, nil
-		case err == nil:
-			err = other // of no form of its own
+		case err == nil || !errors.As(other, &refused):
+			err = other // of no form of its own, or of a blank
 		}
 		if err != nil {
 			return NewError(path, "calibration", err, remedy)
