@@ -252,12 +252,22 @@ func TestHourAndWrongPaper(t *testing.T) {
 	refused(t, err, "negative")
 
 	var library []Candidate
+	var asked []string
+	var broken error
 	for _, of := range basic {
-		library = append(library, Candidate{Form: load(t, of)})
+		library = append(library, Candidate{load(t, of), func() (*Blank, error) {
+			asked = append(asked, of.Number)
+			return nil, broken
+		}})
 	}
 	face, err = Identify(ctx, pic, library)
 	require.NoError(t, err)
 	assert.Equal(t, basic[3].Number, face.Form.Form)
+	assert.Equal(t, []string{basic[3].Number}, asked, "the others' circles are not there")
+	broken = errors.New("no such file")
+	_, err = Identify(ctx, pic, library)
+	assert.ErrorIs(t, err, broken)
+	broken = nil
 	_, err = Identify(ctx, oneColour(pic), library[:3]) // the others would be tried, too
 	refused(t, err, "form", "arcs")                     // none of them stands every test, which is not that several do
 	assert.NotContains(t, err.Error(), "mirrored")
