@@ -18,6 +18,7 @@ const (
 	sureCos        = 0.94  // a pixel belongs to an ink whose direction is this near
 	dullCos        = 0.92  // a dull ink is this near to its word
 	sameCos        = 0.975 // two so near are one
+	otherCos       = 0.99  // one so near to another colour is of that
 	inkPoints      = 40    // points of the survey that show an ink
 	numeralColumns = 12    // of the survey, 1/60 of a turn
 	numeralOff     = 1.5   // of them, off whole heavy arcs, that numerals recur
@@ -252,8 +253,11 @@ func (t *tracer) learnInks(s samplePlanes) {
 	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: where the ink is not the print's
 	// own, the print stands beside it.
 	print := t.m.colours()
+	ofPrint := func(c class) bool {
+		return slices.ContainsFunc(print, func(v [3]float32) bool { return dot(v, c.dir) > otherCos })
+	}
 	for w, c := range classify(strong, print) {
-		if c.count >= inkPoints && !slices.ContainsFunc(print, func(v [3]float32) bool { return dot(v, c.dir) > sameCos }) {
+		if c.count >= inkPoints && !ofPrint(c) {
 			classes[w] = c
 		}
 	}
@@ -262,7 +266,7 @@ func (t *tracer) learnInks(s samplePlanes) {
 	free := func(word string) string {
 		best, nearest := "", float32(dullCos)
 		for _, w := range wordOrder {
-			if asked[w] || classes[w].count < inkPoints {
+			if asked[w] || classes[w].count < inkPoints || ofPrint(classes[w]) {
 				continue
 			}
 			if near := dot(unit(words[word]), classes[w].dir); near > nearest {
@@ -279,6 +283,9 @@ func (t *tracer) learnInks(s samplePlanes) {
 			if o := free(w); o != "" && (!ok || classes[o].count > 5*c.count) {
 				w = o
 				asked[w] = true
+			} else if k := slices.IndexFunc(t.inks[:i], func(v [3]float32) bool { return dot(unit(words[w]), v) > dullCos }); k >= 0 {
+				t.inks[i] = t.inks[k] // two dull inks that look alike
+				continue
 			} else if !ok {
 				w = "black"
 				for k := range i {
@@ -333,7 +340,7 @@ func classify(strong, others [][3]float32) map[string]class {
 	}
 	var parts [3][]float32
 	members := map[string][]int{}
-	for range 6 {
+	for round := range 6 {
 		for _, w := range wordOrder {
 			members[w] = members[w][:0]
 		}
@@ -344,7 +351,11 @@ func classify(strong, others [][3]float32) map[string]class {
 					best, at = c, w
 				}
 			}
-			if at != "" && !slices.ContainsFunc(others, func(o [3]float32) bool { return dot(v, o) > dot(v, classes[at].dir) }) {
+			other := func(o [3]float32) bool { // a word alone stands farther off than ink does
+				near := dot(v, o)
+				return near > dot(v, classes[at].dir) && (round > 0 || near > otherCos)
+			}
+			if at != "" && !slices.ContainsFunc(others, other) {
 				members[at] = append(members[at], i)
 			}
 		}

@@ -877,3 +877,42 @@ func TestALineIsReadThroughWritingAndBlots(t *testing.T) {
 		})
 	}
 }
+
+// Dull inks of common make, as densities of a scan in blue, green and red, stand beside numerals in the print's colour and
+// writing that outnumber them: each pen still gets its own, and two that differ by less than colours scatter share a plane.
+func TestInksBesidePrintAndWriting(t *testing.T) {
+	t.Parallel()
+	r := rand.New(rand.NewPCG(26, 11))
+	orange, red, navy, black := [3]float32{0.78, 0.53, 0.30}, [3]float32{0.66, 0.64, 0.37}, [3]float32{0.46, 0.63, 0.61}, [3]float32{0.60, 0.58, 0.55}
+	type many struct {
+		dye   [3]float32
+		count int
+	}
+	learn := func(pens []Pen, points ...many) *tracer {
+		s := samplePlanes{planes: make([][]float32, 3)}
+		for _, p := range points {
+			for range p.count {
+				amount := 0.5 + 0.5*r.Float32()
+				for c := range s.planes {
+					s.planes[c] = append(s.planes[c], amount*p.dye[c]+0.02*(r.Float32()-0.5))
+				}
+			}
+		}
+		tr := &tracer{p: Problem{Pens: pens}, m: &printed{channels: 3, noise: []float32{0.006, 0.006, 0.006}}}
+		for c := range 3 {
+			tr.m.circles, tr.m.arcs = append(tr.m.circles, []float32{0.3 * orange[c]}), append(tr.m.arcs, []float32{0.2 * orange[c]})
+		}
+		tr.learnInks(s)
+		return tr
+	}
+	like := func(want, got [3]float32) { require.Greater(t, dot(unit(want), got), float32(0.995)) }
+	got := learn([]Pen{{Ink: "red"}, {Ink: "blue"}}, many{orange, 2000}, many{red, 800}, many{navy, 800}, many{black, 700})
+	require.Equal(t, []int{0, 1}, got.plane)
+	like(red, got.inks[0])
+	like(navy, got.inks[1])
+	got = learn([]Pen{{Ink: "blue"}, {Ink: "red"}}, many{orange, 2000}, many{red, 800}, many{navy, 800}, many{black, 700})
+	like(navy, got.inks[0])
+	like(red, got.inks[1])
+	got = learn([]Pen{{Ink: "purple"}, {Ink: "blue"}}, many{[3]float32{0.56, 0.60, 0.57}, 800}, many{[3]float32{0.50, 0.61, 0.62}, 800}, many{orange, 300})
+	require.Equal(t, []int{0, 0}, got.plane)
+}
