@@ -533,11 +533,67 @@ func TestTooCloseToCall(t *testing.T) {
 	}
 }
 
+// Guarded acceptance and rejection (JCGM 106:2012 sections 8.3.2 and 8.3.3, from memory) of a length whose ends are each good to
+// 8 s: k·√2·8 s are 22.6 s to either side of 30 min.
+func TestGuardBandOfALength(t *testing.T) {
+	for to, want := range map[string]Verdict{"10:30:30": Pass, "10:30:15": Undecided, "10:29:45": Undecided, "10:29:30": Fail} {
+		s := hold("10:00:00", to, 146)
+		for i := range s.Samples {
+			s.Samples[i].UTime = 8
+		}
+		got := get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold")
+		assert.Equal(t, want, got.Verdict, "%s: %s", to, got.Reason)
+		assert.InDelta(t, math.Sqrt2*8/60, *got.U, 0.005)
+	}
+}
+
+// A recorder that reads high is lowered by as much (PMO Appendix I Test 4, from memory), at the guard band by k standard
+// uncertainties of the comparison more or less, and where ink is missing, too.
+func TestLowered(t *testing.T) {
+	judge := func(s series.Series, reads ...float64) (Check, *Findings) {
+		b := milk()
+		b.Indicating = nil
+		for i, r := range reads {
+			b.Indicating = append(b.Indicating, entries.Reading{At: fmt.Sprintf("10:%02d", 5+5*i), Reads: r})
+		}
+		f := Verify(problem(t, "us-grade-a-vat", s, b))
+		return get(t, f, 0, "hold"), f
+	}
+	unsure := func(temp, u float64) series.Series {
+		s := hold("10:00:00", "10:32:00", temp)
+		for i := range s.Samples {
+			s.Samples[i].UTemperature = u
+		}
+		return s
+	}
+	// The worst of the readings counts, in whichever order.
+	for _, reads := range [][]float64{{146.7, 146.9}, {146.9, 146.7}} {
+		got, f := judge(hold("10:00:00", "10:32:00", 147), reads...)
+		assert.Contains(t, got.Reason, "lowered by 0.30")
+		assert.InDelta(t, 146.7, f.Batches[0].Hold.Lowest, 1e-9)
+	}
+	// 145.42 keeps 145 with twice 0.19; not so if it stands a tenth, or with twice 0.19 a half, above the thermometer.
+	got, _ := judge(unsure(145.42, 0.19), 146)
+	assert.Equal(t, Pass, got.Verdict, got.Reason)
+	got, _ = judge(unsure(145.62, 0.19), 145.52)
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+	// 145.85 less 1.0 is too low, less 0.8 it is not.
+	got, _ = judge(unsure(145.85, 0.1), 144.85)
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+	// What follows a gap is lowered like what goes before it: 20 min, with the gap, are too short for certain.
+	s := erase(line("product", "F", 0, 0, "08:00:00 60", "09:59:59 100", "10:00:00 146", "10:20:00 146", "10:20:01 145.3", "10:40:00 145.3", "10:40:01 100", "12:00:00 60"), "10:10:00", "10:12:00")
+	got, _ = judge(s, 145.5)
+	assert.Equal(t, Fail, got.Verdict, got.Reason)
+	got, _ = judge(s, 146)
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+}
+
 // JCGM 106:2012 section 7.3 examples, from memory: 509.7 kPa against a lower limit of 490 kPa,
 // u = 8.6 kPa (C31), and −5.47 V against an upper limit of −5.40 V, u = 0.05 V.
 func TestConforms(t *testing.T) {
 	assert.InDelta(t, 0.989, Conforms(509.7, 8.6, 490), 0.0005)
 	assert.InDelta(t, 0.919, Conforms(5.47, 0.05, 5.40), 0.0005)
+	assert.Equal(t, []float64{1, 1, 0}, []float64{Conforms(5.5, 0, 5.4), Conforms(5.4, 0, 5.4), Conforms(5.3, 0, 5.4)})
 }
 
 // A published worksheet on ISO 14253-1: a lower limit of 10.00 with an expanded uncertainty of
@@ -993,6 +1049,35 @@ func TestDrain(t *testing.T) {
 	vat.Pump = 0.002
 	_, err = vat.Estimate()
 	assert.ErrorContains(t, err, "either")
+	// By the pump alone: π/4 · 0.8 m³ at 2 l/s are 314.16 s, and a third more or less.
+	vat.Outlet, vat.Coefficient = 0, 0
+	e, err = vat.Estimate()
+	require.NoError(t, err)
+	assert.InDelta(t, math.Pi*100/60, e.Minutes, 1e-6)
+	assert.InDelta(t, math.Pi*100/60/1.33, e.Fastest, 1e-6)
+	assert.InDelta(t, math.Pi*100/60*1.33, e.Slowest, 1e-6)
+	vat.Pump = 0
+	_, err = vat.Estimate()
+	assert.ErrorContains(t, err, "either")
+	// Surfaces: a lying cylinder's is a rectangle of its length by its chord, an ellipsoid's a circle of r·√(1 − (z/b)²).
+	lying, dished := Vessel{Shape: "lying", Diameter: 2, Length: 3}, Vessel{Shape: "dished", Diameter: 2, Dish: 0.4}
+	for level, want := range map[float64]float64{0: 0, 1: 6, 0.5: 3 * math.Sqrt(3), 1.5: 3 * math.Sqrt(3), 2: 0, 2.5: 0} {
+		assert.InDelta(t, want, lying.Area(level), 1e-9, "%v", level)
+	}
+	for level, want := range map[float64]float64{0: 0, 0.2: math.Pi * 3 / 4, 0.4: math.Pi, 1: math.Pi} {
+		assert.InDelta(t, want, dished.Area(level), 1e-9, "%v", level)
+	}
+	for _, bad := range []func() error{
+		func() error { _, err := (Vessel{Shape: "upright"}).Drain(1, 0, 1e-4, 0.6); return err },
+		func() error { _, err := (Vessel{Shape: "lying", Diameter: 1}).Pumped(1, 0, 0.01); return err },
+		func() error { _, err := (Vessel{Shape: "dished", Diameter: 1}).Pumped(1, 0, 0.01); return err },
+		func() error { _, err := v.Drain(1, 0, 0, 0.6); return err },
+		func() error { _, err := v.Drain(1, 0, 1e-4, 1.1); return err },
+		func() error { _, err := v.Drain(1, 0, 1e-4, 0); return err },
+		func() error { _, err := v.Pumped(1, 0, 0); return err },
+	} {
+		assert.ErrorContains(t, bad(), "must be above 0")
+	}
 	_, err = v.Drain(1, 2, 1e-4, 0.6)
 	assert.ErrorContains(t, err, "level must fall")
 }
