@@ -250,28 +250,20 @@ func (t *tracer) learnInks(s samplePlanes) {
 		asked[p.Ink] = true
 	}
 	classes := classify(strong, nil)
-	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: where the ink is not the print's
-	// own, the print stands beside it.
-	print := t.m.colours()
-	ofPrint := func(c class) bool {
-		return slices.ContainsFunc(print, func(v [3]float32) bool { return dot(v, c.dir) > otherCos })
-	}
-	for w, c := range classify(strong, print) {
-		if c.count >= inkPoints && !ofPrint(c) {
+	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: the print stands beside it. An ink
+	// of which nothing is left so is the print's own, or one like it.
+	likePrint := map[string]bool{}
+	for w, c := range classify(strong, t.m.colours()) {
+		if likePrint[w] = c.count < inkPoints; !likePrint[w] {
 			classes[w] = c
 		}
 	}
-	// An ink that no pen has asked for stands in for a word that is missing or that the chart plainly contradicts: the
-	// nearest to the word where one is near, a dull ink, else the most frequent.
-	free := func(word string) string {
-		best, nearest := "", float32(dullCos)
+	// For a word that is missing, or that the chart plainly contradicts, another ink stands in: the nearest to the word
+	// where one is near, a dull ink, which may be another pen's, too; else the most frequent that no pen has asked for.
+	free := func(better func(a, b class) bool) string {
+		best := ""
 		for _, w := range wordOrder {
-			if asked[w] || classes[w].count < inkPoints || ofPrint(classes[w]) {
-				continue
-			}
-			if near := dot(unit(words[word]), classes[w].dir); near > nearest {
-				best, nearest = w, near
-			} else if nearest == dullCos && (best == "" || classes[w].count > classes[best].count) {
+			if c := classes[w]; !asked[w] && c.count >= inkPoints && !likePrint[w] && (best == "" || better(c, classes[best])) {
 				best = w
 			}
 		}
@@ -279,27 +271,34 @@ func (t *tracer) learnInks(s samplePlanes) {
 	}
 	for i, p := range t.p.Pens {
 		w := p.Ink
-		if c, ok := classes[w]; !ok || c.count < inkPoints {
-			if o := free(w); o != "" && (!ok || classes[o].count > 5*c.count) {
-				w = o
-				asked[w] = true
-			} else if k := slices.IndexFunc(t.inks[:i], func(v [3]float32) bool { return dot(unit(words[w]), v) > dullCos }); k >= 0 {
-				t.inks[i] = t.inks[k] // two dull inks that look alike
-				continue
-			} else if !ok {
-				w = "black"
-				for k := range i {
-					if t.p.Pens[k].Ink == "" {
-						t.inks[i] = t.inks[k] // nothing left to tell them apart by
-						w = ""
-					}
-				}
-				if w == "" {
-					continue
-				}
-			}
+		c, ok := classes[w]
+		if ok && c.count >= inkPoints {
+			t.inks[i] = c.dir
+			continue
 		}
-		t.inks[i] = classes[w].dir
+		word := unit(words[w])
+		near := float32(dullCos)
+		o := free(func(a, b class) bool { return dot(word, a.dir) > dot(word, b.dir) })
+		if o != "" && dot(word, classes[o].dir) > near {
+			near = dot(word, classes[o].dir)
+		} else {
+			o = free(func(a, b class) bool { return a.count > b.count })
+		}
+		if k := slices.IndexFunc(t.inks[:i], func(v [3]float32) bool { return dot(word, v) >= near }); k >= 0 {
+			t.inks[i] = t.inks[k]
+			continue
+		}
+		switch {
+		case o != "" && (!ok || classes[o].count > 5*c.count):
+			asked[o] = true
+			t.inks[i] = classes[o].dir
+		case ok:
+			t.inks[i] = c.dir
+		case i > 0 && t.p.Pens[0].Ink == "":
+			t.inks[i] = t.inks[0] // nothing left to tell them apart by
+		default:
+			t.inks[i] = classes["black"].dir
+		}
 	}
 	if n == 2 { // of dull inks either word may have taken the other's
 		a, b := unit(words[t.p.Pens[0].Ink]), unit(words[t.p.Pens[1].Ink])
