@@ -13,6 +13,7 @@ import (
 const (
 	meetMM      = 0.5   // nearer than this the lines are one
 	shyMM       = 1.0   // so near paths come at a crossing that they turn away from
+	cornerMM    = 2.0   // the same where going straight on leads each into the other's line
 	sharedMM    = 1.0   // of line that two pens have in one stroke: more than where they cross
 	bareMM      = 0.3   // of bare paper over which a path came to such a stroke or left it,
 	bareFarMM   = 3.0   // as near to it
@@ -67,21 +68,32 @@ func (t *tracer) tellApart(i, j int) {
 	t.lines[i].runsTogether(b, near)
 	t.lines[j].runsTogether(a, t.nearest(b, a, meetMM))
 	// At a crossing two paths may each take up the other's line and never touch.
+	cross := func(within float64, at func(k, m int) bool) {
+		wide := t.nearest(a, b, within)
+		for k := 0; k < len(a); k++ {
+			e, met, closest, least := k, false, k, math.Inf(1)
+			for e < len(a) && wide[e] >= 0 {
+				met = met || near[e] >= 0
+				if d := math.Hypot(a[e].x-b[wide[e]].x, a[e].y-b[wide[e]].y); d < least {
+					closest, least = e, d
+				}
+				e++
+			}
+			if e > k && !met && float64(e-k)*alongMM <= crossMM && at(closest, wide[closest]) {
+				copy(near[k:e], wide[k:e])
+			}
+			k = e
+		}
+	}
 	shy := shyMM
 	if t.hue != nil { // what is parted too often is joined again by hue
 		shy = hueShyMM
 	}
-	for wide, k := t.nearest(a, b, shy), 0; k < len(a); k++ {
-		e, met := k, false
-		for e < len(a) && wide[e] >= 0 {
-			met = met || near[e] >= 0
-			e++
-		}
-		if !met && float64(e-k)*alongMM <= crossMM {
-			copy(near[k:e], wide[k:e])
-		}
-		k = e
-	}
+	cross(shy, func(k, m int) bool { return true })
+	cross(cornerMM, func(k, m int) bool { // two steep lines meet in a sharp angle, in which both paths turn back
+		way, ok := straighter(a, b, k, k, m, m)
+		return ok && way < -2*turnMost
+	})
 	st := stretches(a, b, near)
 	look := inkLook(a, b)
 	drift := inkDrift
@@ -504,6 +516,15 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 	if float64(hi-lo)*alongMM > crossMM {
 		return odds
 	}
+	if way, ok := straighter(a, b, lo, hi, jlo, jhi); ok {
+		odds += math.Max(-turnMost, math.Min(turnMost, way))
+	}
+	return odds
+}
+
+// straighter is the log odds, by their courses alone, that two lines go on as themselves over a meeting, of the vertices
+// lo … hi of one and jlo … jhi of the other, and not each as the other; false where one of them ends there.
+func straighter(a, b []vertex, lo, hi, jlo, jhi int) (odds float64, ok bool) {
 	const run = 15 // vertices, 1.2 mm
 	course := func(v []vertex, from, to int) (float64, bool) {
 		from, to = max(0, from), min(len(v)-1, to)
@@ -517,11 +538,10 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 	cbin, ok3 := course(b, jlo-run, jlo)
 	cbout, ok4 := course(b, jhi, jhi+run)
 	if !ok1 || !ok2 || !ok3 || !ok4 {
-		return odds
+		return 0, false
 	}
-	turn := func(x, y float64) float64 { return sq(cyclic(x-y, 2*math.Pi)) }
-	way := (turn(cain, cbout) + turn(cbin, caout) - turn(cain, caout) - turn(cbin, cbout)) / (2 * bendSD * bendSD)
-	return odds + math.Max(-turnMost, math.Min(turnMost, way))
+	turn := func(x, y float64) float64 { d := cyclic(x-y, 2*math.Pi); return d * d }
+	return (turn(cain, cbout) + turn(cbin, caout) - turn(cain, caout) - turn(cbin, cbout)) / (2 * bendSD * bendSD), true
 }
 
 // weigh gives each stretch its log odds. The pens differ in the weight of

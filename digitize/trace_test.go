@@ -512,6 +512,38 @@ func TestTwoPensCross(t *testing.T) {
 	}
 }
 
+// Two straight lines meet in a sharp angle, one a quarter darker, and each path turns back into the other's line before it
+// reaches it: told apart, both go straight on.
+func TestPathsThatTurnBackAtACrossing(t *testing.T) {
+	f := smallForm()
+	tr := &tracer{form: f, plane: []int{0, 0}, p: Problem{Face: &calibrate.Face{Form: f}, Pens: []Pen{{Name: "product"}, {Name: "airspace", AheadMinutes: 4}}}}
+	const half, short = 8.0, 0.65 // mm above and below the crossing; so far from it the paths turn
+	path := func(first, then, side float64) (v []vertex) { // x is side·y/5 on the falling line, −side·y/5 on the rising one
+		for y := half; y > short; y -= alongMM {
+			v = append(v, vertex{x: -y / 5, y: side * y, wide: first})
+		}
+		for y := short; y < half; y += alongMM {
+			v = append(v, vertex{x: y / 5, y: side * y, wide: then})
+		}
+		for k := range v {
+			v[k].ink, v[k].amount, v[k].radius, v[k].hours = true, 1, 40, v[k].x/50
+		}
+		return v
+	}
+	a, b := path(1.25, 1, 1), path(1, 1.25, -1)
+	for k := range b {
+		b[k].hours += 4.0 / 60 * math.Max(0, -b[k].x) / (half / 5) // the pen that writes ahead begins later on the paper
+	}
+	tr.lines = []*line{{v: a, width: 0.15}, {v: b, width: 0.15}}
+	tr.tellApart(0, 1)
+	for i, darker := range []bool{true, false} {
+		for _, p := range tr.lines[i].v {
+			require.Equal(t, darker, p.wide > 1, "line %d at (%.2f, %.2f)", i, p.x, p.y)
+			require.Empty(t, p.reason)
+		}
+	}
+}
+
 // Two pens that touch and turn back: going straight on would swap them, but each is as dark as it was, or has the hue that
 // it had, though both inks come out as nearly the same in the scan.
 func TestTwoPensTouch(t *testing.T) {
