@@ -842,6 +842,53 @@ func TestUpperLimit(t *testing.T) {
 		s := line("product", "C", 0, 0, "08:00:00 15", "09:59:59 40", "10:00:00 "+temp, "10:31:00 "+temp, "10:31:01 40", "12:00:00 15")
 		assert.Equal(t, want, get(t, Verify(problem(t, "uk-1988-vat", s, b)), 0, "highest").Verdict, temp)
 	}
+	// With u = 0.1 the guard band is 0.2 to either side: JCGM 106:2012 section 8.3, from memory.
+	for temp, want := range map[float64]Verdict{65.3: Pass, 65.5: Undecided, 65.7: Undecided, 65.9: Fail} {
+		s := line("product", "C", 0.1, 0, "08:00:00 15", "09:59:59 40", "10:00:00 "+fmt.Sprint(temp), "10:20:00 "+fmt.Sprint(temp), "10:31:00 64", "10:31:01 40", "12:00:00 15")
+		got := get(t, Verify(problem(t, "uk-1988-vat", s, b)), 0, "highest")
+		assert.Equal(t, want, got.Verdict, temp)
+		assert.True(t, got.Counts)
+		assert.InDelta(t, temp, *got.Measured, 1e-9)
+		assert.InDelta(t, 0.1, *got.U, 1e-9)
+	}
+	s := line("product", "C", 0.1, 0, "08:00:00 15", "10:00:00 50", "10:31:00 50", "12:00:00 15")
+	got := get(t, Verify(problem(t, "uk-1988-vat", s, b)), 0, "highest")
+	assert.Equal(t, []any{Undecided, "no hold to judge"}, []any{got.Verdict, got.Reason})
+	assert.Nil(t, got.Measured)
+}
+
+// The lowest of a hold is read more than two minutes inside both ends; a shorter one has it anywhere.
+func TestLowest(t *testing.T) {
+	for _, c := range []struct {
+		dip  string
+		want float64
+	}{{"10:01:00 145.2", 146}, {"10:03:00 145.2", 145.2}, {"10:31:00 145.2", 146}} {
+		clock, _, _ := strings.Cut(c.dip, " ")
+		edge := func(by time.Duration) string { return at(clock).Add(by).Format("15:04:05") + " 146" }
+		s := line("product", "F", 0, 0, "08:00:00 60", "09:59:59 100", "10:00:00 146", edge(-20*time.Second), c.dip, edge(20*time.Second), "10:32:00 146", "10:32:01 100", "12:00:00 60")
+		assert.InDelta(t, c.want, Verify(problem(t, "us-grade-a-vat", s, milk())).Batches[0].Hold.Lowest, 1e-9, c.dip)
+	}
+	s := line("product", "F", 0, 0, "08:00:00 60", "09:59:59 100", "10:00:00 147", "10:01:30 146.2", "10:03:00 147", "10:03:01 100", "12:00:00 60")
+	assert.InDelta(t, 146.2, Verify(problem(t, "us-grade-a-vat", s, milk())).Batches[0].Hold.Lowest, 1e-9)
+}
+
+// What is told beside the verdict: Bigelow's minutes of the lowered line and of true minutes, 10^(ΔT/z) for each; and the
+// minutes in which the line falls to its marks, here by one degree a minute.
+func TestInformation(t *testing.T) {
+	b := milk()
+	b.Indicating[0].Reads, b.OutletOpened = 145.5, "12:00"
+	p := problem(t, "us-grade-a-vat", line("product", "F", 0, 0, "08:00:00 60", "09:59:59 100", "10:00:00 146", "10:40:00 146", "10:40:01 145", "11:30:00 95", "12:00:00 95"), b)
+	p.Recorder.ClockCheck = &entries.ClockCheck{Date: "2026-02-10", TrueMinutes: 30, ChartMinutes: 32}
+	f := Verify(p)
+	z, ok := p.Rules.Lethality.Z.In("F")
+	require.True(t, ok)
+	got := get(t, f, 0, "lethality")
+	assert.InDelta(t, 40*math.Pow(10, 0.5/z)*30/32, *got.Measured, 0.1)
+	assert.False(t, got.Counts)
+	got = get(t, f, 0, "cooling")
+	assert.InDelta(t, 25, *got.Measured, 0.2)
+	assert.Contains(t, got.Reason, "25 min to 120 °F")
+	assert.NotContains(t, got.Reason, "to 70 °F", "the line does not fall so far")
 }
 
 // Regs. Conn. State Agencies 21a-58-13(a): any rung of the ladder will do.
