@@ -13,7 +13,8 @@ import (
 const (
 	meetMM      = 0.5   // nearer than this the lines are one
 	shyMM       = 1.0   // so near paths come at a crossing that they turn away from
-	cornerMM    = 2.0   // the same where going straight on leads each into the other's line
+	cornerMM    = 2.0   // the same where going straight on leads each into the other's line,
+	cornerOdds  = 27.0  // by so many log odds: each turns by a right angle or more, (π/2)²/bendSD²
 	sharedMM    = 1.0   // of line that two pens have in one stroke: more than where they cross
 	bareMM      = 0.3   // of bare paper over which a path came to such a stroke or left it,
 	bareFarMM   = 3.0   // as near to it
@@ -92,7 +93,7 @@ func (t *tracer) tellApart(i, j int) {
 	cross(shy, func(k, m int) bool { return true })
 	cross(cornerMM, func(k, m int) bool { // two steep lines meet in a sharp angle, in which both paths turn back
 		way, ok := straighter(a, b, k, k, m, m)
-		return ok && way < -2*turnMost
+		return ok && way < -cornerOdds
 	})
 	st := stretches(a, b, near)
 	look := inkLook(a, b)

@@ -517,7 +517,7 @@ func TestTwoPensCross(t *testing.T) {
 func TestPathsThatTurnBackAtACrossing(t *testing.T) {
 	f := smallForm()
 	tr := &tracer{form: f, plane: []int{0, 0}, p: Problem{Face: &calibrate.Face{Form: f}, Pens: []Pen{{Name: "product"}, {Name: "airspace", AheadMinutes: 4}}}}
-	const half, short = 8.0, 0.65 // mm above and below the crossing; so far from it the paths turn
+	const half, short = 8.0, 0.65                          // mm above and below the crossing; so far from it the paths turn
 	path := func(first, then, side float64) (v []vertex) { // x is side·y/5 on the falling line, −side·y/5 on the rising one
 		for y := half; y > short; y -= alongMM {
 			v = append(v, vertex{x: -y / 5, y: side * y, wide: first})
