@@ -245,10 +245,6 @@ func (t *tracer) learnInks(s samplePlanes) {
 			strong = append(strong, unit(v))
 		}
 	}
-	asked := map[string]bool{}
-	for _, p := range t.p.Pens {
-		asked[p.Ink] = true
-	}
 	classes := classify(strong, nil)
 	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: the print stands beside it. An ink
 	// of which nothing is left so is the print's own, or one like it.
@@ -258,8 +254,33 @@ func (t *tracer) learnInks(s samplePlanes) {
 			classes[w] = c
 		}
 	}
-	// For a word that is missing, or that the chart plainly contradicts, another ink stands in: the nearest to the word
-	// where one is near, a dull ink, which may be another pen's, too; else the most frequent that no pen has asked for.
+	t.chooseInks(classes, likePrint)
+	for i := range t.inks {
+		t.plane[i] = len(t.noise)
+		for k := range i {
+			if dot(t.inks[i], t.inks[k]) > sameCos {
+				t.plane[i] = t.plane[k]
+			}
+		}
+		if t.plane[i] == len(t.noise) {
+			var sum float32
+			for k := range 3 {
+				sum += t.inks[i][k] * t.inks[i][k] * t.m.noise[k] * t.m.noise[k]
+			}
+			t.noise = append(t.noise, float32(math.Sqrt(float64(sum))))
+		}
+	}
+	t.axis = t.huesApart()
+}
+
+// chooseInks gives each pen the ink of its word. For a word that is missing, or that the chart plainly contradicts, another
+// stands in: the nearest to the word where one is near, a dull ink, which may be another pen's, too; else the most frequent
+// that no pen has asked for.
+func (t *tracer) chooseInks(classes map[string]class, likePrint map[string]bool) {
+	asked := map[string]bool{}
+	for _, p := range t.p.Pens {
+		asked[p.Ink] = true
+	}
 	free := func(better func(a, b class) bool) string {
 		best := ""
 		for _, w := range wordOrder {
@@ -300,28 +321,12 @@ func (t *tracer) learnInks(s samplePlanes) {
 			t.inks[i] = classes["black"].dir
 		}
 	}
-	if n == 2 { // of dull inks either word may have taken the other's
+	if len(t.inks) == 2 { // of dull inks either word may have taken the other's
 		a, b := unit(words[t.p.Pens[0].Ink]), unit(words[t.p.Pens[1].Ink])
 		if u, v := t.inks[0], t.inks[1]; dot(a, v)+dot(b, u) > dot(a, u)+dot(b, v) {
 			t.inks[0], t.inks[1] = v, u
 		}
 	}
-	for i := range t.inks {
-		t.plane[i] = len(t.noise)
-		for k := range i {
-			if dot(t.inks[i], t.inks[k]) > sameCos {
-				t.plane[i] = t.plane[k]
-			}
-		}
-		if t.plane[i] == len(t.noise) {
-			var sum float32
-			for k := range 3 {
-				sum += t.inks[i][k] * t.inks[i][k] * t.m.noise[k] * t.m.noise[k]
-			}
-			t.noise = append(t.noise, float32(math.Sqrt(float64(sum))))
-		}
-	}
-	t.axis = t.huesApart()
 }
 
 // class is one ink: the direction of its density and how many points show it.
