@@ -46,6 +46,8 @@ const (
 	strayInk      = 0.95      // and this share of it inked
 	strayPiece    = 3.0       // with chords of pieces this long, mm,
 	strayStraight = 0.75      // of this share of its length
+	strayWhole    = 0.975     // and either so much of it inked
+	strayTaut     = 0.9       // or its chords so long: writing in one go has more pauses than a line, and more bends
 	strayFar      = 0.8       // mm from every traced line
 	markMM        = 15.0      // a piece shorter than this
 	markFree      = 2.0       // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
@@ -805,7 +807,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 				turn, piece = q, 0
 			}
 		}
-		return inked >= strayInk*long && chord >= strayStraight*long
+		return inked >= strayInk*long && chord >= strayStraight*long && (inked >= strayWhole*long || chord >= strayTaut*long)
 	}
 	near := int(math.Round(markFree / (2 * stepMM)))
 	free := func(s step) bool { // no pen's line near it

@@ -58,7 +58,7 @@ func (s *sheet) hide(marked []bool, col []float32, hour float64, row, every int,
 // findSheet looks at the survey, grey levels still, for what is not the sheet.
 func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 	rows := s.frame.Rows
-	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: max(1, rows/sheetRows)} // the last cell takes the rows left over
+	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: (rows + sheetRows - 1) / sheetRows}
 	wide, high := out.wide, out.high
 	tones := toneOf(m.bilevel)
 	seen, depth := make([]bool, wide*high), make([]float32, wide*high)
@@ -68,12 +68,13 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		for c := range wide {
 			for k := range high {
 				buf = buf[:0]
-				to := (k + 1) * sheetRows
+				// what is left of rows for the last cell is looked at with some of those before: a line must not fill it
+				from, to := k*sheetRows, min(rows, (k+1)*sheetRows)
 				if k == high-1 {
-					to = rows
+					from = max(0, min(from, rows-sheetRows/2))
 				}
 				for col := c * sheetColumns; col < (c+1)*sheetColumns; col++ {
-					for r := k * sheetRows; r < to; r += sheetEvery {
+					for r := from; r < to; r += sheetEvery {
 						if v := plane[col*rows+r]; v >= 0 {
 							buf = append(buf, v)
 						}
