@@ -11,20 +11,20 @@ import (
 
 // sheet is the unprinted back of a chart on a lid, with a wavy stroke of the width (pixels) on it.
 func sheet(lid uint8, stroke int) *picture.Picture {
-	const n = 1100
+	const n = 550
 	p := &picture.Picture{Width: n, Height: n, Channels: 1, Pix: make([]uint8, n*n)}
 	for i := range p.Pix {
 		grain := uint8(i * 2654435761 >> 5 & 3)
 		p.Pix[i] = lid - grain
-		if x, y := i%n-n/2, i/n-n/2; x*x+y*y < 500*500 && x*x+y*y > 20*20 {
+		if x, y := i%n-n/2, i/n-n/2; x*x+y*y < 250*250 && x*x+y*y > 10*10 {
 			p.Pix[i] = 236 + grain
 		}
 	}
-	for i := range 400 {
-		y := 480 + int(40*math.Sin(float64(i)/15))
+	for i := range 200 {
+		y := 240 + int(20*math.Sin(float64(i)/7.5))
 		for dx := range stroke {
 			for dy := range stroke {
-				p.Pix[(y+dy)*n+350+i+dx] = 70
+				p.Pix[(y+dy)*n+175+i+dx] = 70
 			}
 		}
 	}
@@ -35,7 +35,7 @@ func sheet(lid uint8, stroke int) *picture.Picture {
 func TestBackOfAChart(t *testing.T) {
 	t.Parallel()
 	for _, lid := range []uint8{250, 130, 12} {
-		for _, stroke := range []int{0, 2, 4} { // none, 0.5 mm, 1 mm
+		for _, stroke := range []int{0, 1, 2} { // none, 0.5 mm, 1 mm
 			p := sheet(lid, stroke)
 			assert.False(t, ShowsDisc(p), "lid %d, stroke %d", lid, stroke)
 			assert.Equal(t, stroke > 0, Written(p), "lid %d, stroke %d", lid, stroke)

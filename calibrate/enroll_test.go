@@ -32,7 +32,7 @@ func TestEnroll(t *testing.T) {
 	t.Parallel()
 	for i, g := range render.Basic()[1:] {
 		t.Run(g.Number, func(t *testing.T) {
-			blank := g.BlankAt(150)
+			blank := g.BlankAt(120)
 			var pic *picture.Picture
 			if i == 2 {
 				blank, pic = unused()
@@ -62,9 +62,9 @@ func TestEnroll(t *testing.T) {
 				return
 			}
 			// a chart drawn on another sheet of the form
-			s := render.New(77, render.Options{Form: g, Unit: g.Unit, Look: render.Look{DPI: 110, Turn: 40, Lid: "grey", Warp: 0.2}})
+			s, pic := charts[2]()
 			x, y := s.PixelAt(3, g.Outer())
-			face, err = Fit(context.Background(), Problem{Picture: s.Picture(), Form: f, Mark: &Mark{Hours: 3, X: x, Y: y}})
+			face, err = Fit(context.Background(), Problem{Picture: pic, Form: f, Mark: &Mark{Hours: 3, X: x, Y: y}})
 			require.NoError(t, err)
 			assert.Less(t, nodes(g, f, face, s)*mmPerInch/s.Look.DPI, 0.05, "mm, rms of the nodes of a chart read with what was enrolled")
 		})

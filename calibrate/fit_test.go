@@ -30,9 +30,20 @@ func load(t testing.TB, of *render.Form) *form.Form {
 
 // unused is the scan of a basic form before use; several tests look at it.
 var unused = sync.OnceValues(func() (*render.Scene, *picture.Picture) {
-	s := render.Basic()[3].BlankAt(150)
+	s := render.Basic()[3].BlankAt(160)
 	return s, s.Picture()
 })
+
+// charts are scans of the basic forms in use, for tests that ask no more of the look; several look at them.
+var charts = func() (out [4]func() (*render.Scene, *picture.Picture)) {
+	for i, f := range render.Basic() {
+		out[i] = sync.OnceValues(func() (*render.Scene, *picture.Picture) {
+			s := render.New(int64(60+i), render.Options{Form: f, Unit: f.Unit, Look: render.Look{DPI: 95, Turn: 77 * float64(i), Warp: 0.2, Lid: "grey", Old: 0.5, Noise: 1}})
+			return s, s.Picture()
+		})
+	}
+	return out
+}()
 
 // blank reads the unused basic form, of which f is the form file, as a scan so many times as fine.
 func blank(t testing.TB, f *form.Form, times int) *Blank {
@@ -56,6 +67,24 @@ func blank(t testing.TB, f *form.Form, times int) *Blank {
 	return b
 }
 
+// known is the unused basic form's file and its blank as read once for all tests.
+func known(t testing.TB) (*form.Form, *Blank) {
+	t.Helper()
+	read.Do(func() {
+		f := load(t, render.Basic()[3])
+		read.blank, read.form = blank(t, f, 1), f
+	})
+	require.NotNil(t, read.blank)
+	f := *read.form
+	return &f, read.blank
+}
+
+var read struct {
+	sync.Once
+	form  *form.Form
+	blank *Blank
+}
+
 // finer is where a coordinate lies once every pixel has become so many.
 func finer(v float64, times int) float64 { return float64(times)*v + 0.5*float64(times-1) }
 
@@ -65,7 +94,7 @@ func TestBlankReadCoarsely(t *testing.T) {
 	t.Parallel()
 	s, pic := unused()
 	f := load(t, s.Form)
-	for _, times := range []int{1, 2} {
+	for _, times := range []int{1, 3} {
 		face := blank(t, f, times).Face
 		sum, n := 0.0, 0.0
 		for hours := 0.0; hours < f.RotationHours; hours += 0.5 {
@@ -130,35 +159,36 @@ func TestNodes(t *testing.T) {
 	tinted.Tint, tinted.Bands, tinted.KnockOut = 0.12, true, true
 	tinted.Second, tinted.Register = render.RGB{0.1, 0.45, 0.5}, [2]float64{0.15, -0.15}
 	tinted.ArcEvery, tinted.Clockwise, tinted.Lean = 5, true, true
-	inverted := *basic[1]
-	inverted.Rings = []render.Ring{{At: 100, Radius: 31}, {At: 0, Radius: 102}}
-	inverted.Lean, inverted.ArcEvery, inverted.Table = true, 30, 40
+	tabled := *basic[1]
+	tabled.Table = 40
 	week := *render.RandomForm(7, true)
 	week.Slot = 20
-	pale := *basic[2]
-	pale.Print, pale.WidthMinor, pale.WidthMajor = render.RGB{0.2, 0.32, 0.45}, 0.1, 0.26
+	pale := func(of *render.Form) *render.Form {
+		p := *of
+		p.Print, p.WidthMinor, p.WidthMajor = render.RGB{0.2, 0.32, 0.45}, 0.1, 0.26
+		return &p
+	}
 	faint, dense := render.RandomForm(1710, false), render.RandomForm(105, false)
 	for _, c := range []struct {
 		name  string
 		form  *render.Form
 		look  render.Look
 		limit float64
-		loose bool
+		also  func(t *testing.T, fit *fitted, found []start, f *form.Form)
 	}{
-		{"flatbed, stretched and warped, off centre", basic[0], render.Look{DPI: 110, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Quality: 85, Noise: 1, Offset: [2]float64{0.4, -0.3}}, 0.03, false},
-		{"grey, 24 h, °C, clockwise, torn, on a desk", basic[1], render.Look{DPI: 100, Turn: 200, Warp: 0.2, Grey: true, Noise: 2, Torn: 18, Lid: "wood"}, 0.03, false},
-		{"non-uniform, clipped", basic[2], render.Look{DPI: 100, Turn: 300, Warp: 0.2, Clip: 8, Lid: "black", Noise: 1}, 0.04, false},
-		{"bilevel by threshold, inverted, punched", basic[3], render.Look{DPI: 140, Turn: 10, Warp: 0.2, Bilevel: "threshold", Noise: 1, Punched: true}, 0.03, false},
-		// diffusion pushes every mark, print and ink alike, by a part of a pixel right and down
-		{"bilevel by diffusion, inverted", basic[3], render.Look{DPI: 170, Turn: 100, Warp: 0.1, Bilevel: "diffusion", Noise: 1}, 0.03, true},
-		{"tinted, out of register, 5 min arcs, old, a note on it", &tinted, render.Look{DPI: 110, Turn: 250, Warp: 0.3, Old: 1, Crease: true, Noise: 1, Note: 50}, 0.03, false},
-		{"fax, inverted, 30 min arcs, a table in the scale", &inverted, render.Look{DPI: 204, Tall: 196.0 / 204, Turn: 160, Warp: 0.2, Bilevel: "threshold", Noise: 1}, 0.03, false},
-		{"seven days, a slot for the pin", &week, render.Look{DPI: 100, Turn: 70, Warp: 0.3, Lid: "grey", Noise: 1, Stretch: [2]float64{-0.003, 0.003}}, 0.03, false},
-		{"photocopy of a photocopy, stretched by 1 %, fine lines lost", &pale, render.Look{DPI: 140, Turn: 20, Warp: 0.2, Bilevel: "threshold", Copy: 0.5, Stretch: [2]float64{0.01, 0}, Noise: 1}, 0.03, false},
-		{"photocopy in grey, stretched by 1 %", basic[0], render.Look{DPI: 100, Turn: 220, Warp: 0.2, Grey: true, Copy: 1.5, Stretch: [2]float64{0, 0.01}, Noise: 1}, 0.03, false},
-		{"pale, in grey on a black lid, stretched and warped, off centre", faint, render.Look{DPI: 120, Turn: 233, Warp: 0.4, Stretch: [2]float64{0, 0.006}, Offset: [2]float64{-0.35, -0.35}, Noise: 1.5, Grey: true, Lid: "black"}, 0.03, false},
-		{"phone, circles half a millimetre apart on warped paper", dense, render.Look{DPI: 150, Turn: 285, Warp: 0.4, Phone: true, Tilt: [2]float64{0.1, -0.1}, Lens: 0.05, Lid: "wood", Noise: 2}, 0.08, false},
-		{"phone, tilted by 25°", basic[3], render.Look{DPI: 130, Turn: 130, Phone: true, Tilt: [2]float64{0.31, -0.31}, Lens: 0.08, Lid: "wood", Noise: 2}, 0.08, false},
+		{"flatbed, stretched and warped, off centre", basic[0], render.Look{DPI: 85, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Quality: 85, Noise: 1, Offset: [2]float64{0.4, -0.3}}, 0.03, nearRelatives},
+		{"grey, 24 h, °C, clockwise, torn, on a desk", basic[1], render.Look{DPI: 80, Turn: 200, Warp: 0.2, Grey: true, Noise: 2, Torn: 18, Lid: "wood"}, 0.03, nil},
+		{"non-uniform, clipped", basic[2], render.Look{DPI: 75, Turn: 300, Warp: 0.2, Clip: 8, Lid: "black", Noise: 1}, 0.04, nil},
+		{"bilevel by threshold, inverted, punched", basic[3], render.Look{DPI: 105, Turn: 10, Warp: 0.2, Bilevel: "threshold", Noise: 1, Punched: true}, 0.03, nil},
+		{"bilevel by diffusion, inverted", basic[3], render.Look{DPI: 135, Turn: 100, Warp: 0.1, Bilevel: "diffusion", Noise: 1}, 0.03, nil},
+		{"tinted, out of register, 5 min arcs, old, a note on it", &tinted, render.Look{DPI: 80, Turn: 250, Warp: 0.3, Old: 1, Crease: true, Noise: 1, Note: 50}, 0.03, nil},
+		{"fax, 24 h, a table in the scale", &tabled, render.Look{DPI: 204, Tall: 196.0 / 204, Turn: 160, Warp: 0.2, Bilevel: "threshold", Noise: 1}, 0.03, misreadRelatives},
+		{"seven days, a slot for the pin", &week, render.Look{DPI: 80, Turn: 70, Warp: 0.3, Lid: "grey", Noise: 1, Stretch: [2]float64{-0.003, 0.003}}, 0.03, nil},
+		{"photocopy of a photocopy, stretched by 1 %, fine lines lost", pale(basic[2]), render.Look{DPI: 112, Turn: 20, Warp: 0.2, Bilevel: "threshold", Copy: 0.5, Stretch: [2]float64{0.01, 0}, Noise: 1}, 0.03, nil},
+		{"photocopy in grey, stretched by 1 %, fine lines lost", pale(basic[0]), render.Look{DPI: 115, Turn: 220, Warp: 0.2, Grey: true, Copy: 1.5, Stretch: [2]float64{0, 0.01}, Noise: 1}, 0.03, misreadRelatives},
+		{"pale, in grey on a black lid, stretched and warped, off centre", faint, render.Look{DPI: 90, Turn: 233, Warp: 0.4, Stretch: [2]float64{0, 0.006}, Offset: [2]float64{-0.35, -0.35}, Noise: 1.5, Grey: true, Lid: "black"}, 0.03, nil},
+		{"phone, circles half a millimetre apart on warped paper", dense, render.Look{DPI: 115, Turn: 285, Warp: 0.4, Phone: true, Tilt: [2]float64{0.1, -0.1}, Lens: 0.05, Lid: "wood", Noise: 2}, 0.08, nil},
+		{"phone, tilted by 25°", basic[0], render.Look{DPI: 100, Turn: 130, Phone: true, Tilt: [2]float64{0.31, -0.31}, Lens: 0.08, Lid: "wood", Noise: 2}, 0.08, nearRelatives},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := render.New(77, render.Options{Form: c.form, Unit: c.form.Unit, Look: c.look})
@@ -171,14 +201,19 @@ func TestNodes(t *testing.T) {
 			require.NoError(t, err)
 			face := fit.face(fit.form, HourOnChart)
 			assert.Equal(t, f.TimeArcs, face.Form.TimeArcs)
-			rms, worst, seconds, hour := against(s, face, c.loose)
+			// diffusion pushes every mark, print and ink alike, by a part of a pixel right and down
+			loose := c.look.Bilevel == "diffusion"
+			rms, worst, seconds, hour := against(s, face, loose)
 			t.Logf("node %.4f mm, worst %.4f mm, u %.4f mm, %.2f s", rms, worst, face.UMM, seconds)
 			assert.Less(t, rms, c.limit)
 			assert.Less(t, worst, 4*c.limit)
 			heavy := f.TimeArcs.MajorMinutes / 60
 			assert.InDelta(t, 0, math.Remainder(hour, heavy), 0.1*heavy, "the map's own hour 0 is a heavy arc")
-			if !c.loose && !c.look.Phone && c.form.Hours == 12 {
+			if !loose && !c.look.Phone && c.form.Hours == 12 {
 				assert.Less(t, seconds, 3.0)
+			}
+			if c.also != nil {
+				c.also(t, fit, found, f)
 			}
 		})
 	}
@@ -197,10 +232,8 @@ func TestHourAndWrongPaper(t *testing.T) {
 	t.Parallel()
 	ctx := context.Background()
 	basic := render.Basic()
-	q := load(t, basic[3])
-	b := blank(t, q, 1)
-	s := render.New(5, render.Options{Form: basic[3], Unit: "F", Look: render.Look{DPI: 120, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1}})
-	pic := s.Picture()
+	q, b := known(t)
+	s, pic := charts[3]()
 
 	face, err := Fit(ctx, Problem{Picture: pic, Form: q, Blank: b})
 	require.NoError(t, err)
@@ -265,7 +298,7 @@ func TestHourAndWrongPaper(t *testing.T) {
 	assert.Equal(t, basic[3].Number, face.Form.Form)
 	assert.Equal(t, []string{basic[3].Number}, asked, "the others' circles are not there")
 	broken = errors.New("no such file")
-	_, err = Identify(ctx, pic, library)
+	_, err = Identify(ctx, pic, library[3:])
 	assert.ErrorIs(t, err, broken)
 	broken = nil
 	_, err = Identify(ctx, oneColour(pic), library[:3]) // the others would be tried, too
@@ -341,7 +374,7 @@ func TestSlips(t *testing.T) {
 	even.WidthMinor, even.WidthMajor = 0.13, 0.17
 	for _, of := range []*render.Form{basic, &even} { // 24 h, uniform: the hardest
 		f := load(t, of)
-		s := render.New(601, render.Options{Form: of, Unit: "F", Look: render.Look{DPI: 100, Turn: 33, Warp: 0.1, Noise: 1}})
+		s := render.New(601, render.Options{Form: of, Unit: "F", Look: render.Look{DPI: 80, Turn: 33, Warp: 0.1, Noise: 1}})
 		found, err := starts(s.Picture(), fewEdges)
 		require.NoError(t, err)
 		p := newPattern(f)

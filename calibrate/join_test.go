@@ -85,7 +85,7 @@ func TestJoinHalves(t *testing.T) {
 func TestJoinRefuses(t *testing.T) {
 	t.Parallel()
 	_, one := uncut()
-	other := render.New(4712, render.Options{Unit: "F", Look: render.Look{DPI: 100}}).Picture()
+	_, other := charts[0]()
 	w := one.Width * 62 / 100
 	a := part(one, 0, 0, w, one.Height, 0)
 	for _, c := range []struct {
