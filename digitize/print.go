@@ -68,6 +68,7 @@ const (
 	printShare   = 0.08 // of the turn's sectors: print is at least nearly as dark in all others
 	toneTab      = 8    // entries of the table of tones a grey level
 	aroundEvery  = 4    // rows: so many suffice for the profile of an arc
+	usualShare   = 0.37 // of the sectors are no darker than a circle usually is: a line may lie on it for longer than half of the turn
 	noiseEvery   = 31   // points of the survey, which shares no factor with the usual numbers of rows
 	arcsEnough   = 24   // arcs of a class, at most, that it is learnt from
 	beyondRows   = 3    // of the outermost circle's own line
@@ -286,7 +287,7 @@ func (m *printed) learnCircles(s samplePlanes) {
 					buf = append(buf, v)
 				}
 			}
-			half[r] = quantile(buf, 0.37)
+			half[r] = quantile(buf, usualShare)
 			most[r] = quantile(buf, printShare)
 			if m.beyond(r) && brokenOff(s, c, r, half[r]) {
 				most[r] = 0

@@ -32,7 +32,7 @@ func (t *tracer) dropWide(plane []float32, typ float32) {
 	least := wideLeast * typ
 	near := make([]bool, wide*high)
 	c0, c1 := wide, -1
-	for _, piece := range pieces(wide, high, func(i int) bool { return open[i] > least }) { // they meet over the seam, too
+	for _, piece := range pieces(wide, high, func(i int) bool { return open[i] > least }) { // those at both ends count as one, whatever part of the turn it is
 		area := 0.0
 		for _, i := range piece {
 			area += wideBlock * wideBlock * stepMM * t.alongAt(i%high*wideBlock)

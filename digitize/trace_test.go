@@ -343,6 +343,36 @@ func TestARestAtTheRimIsALine(t *testing.T) {
 	}
 }
 
+// Numerals that recur every two hours, however dark, and faint writing are none of the trace; a dark stretch that stands alone,
+// or that recurs out of step with the arcs, may be.
+func TestRecurringNumeralsAreDropped(t *testing.T) {
+	const columns = 720 // of twelve hours: a heavy arc every sixty
+	tr := &tracer{inked: make([]bool, columns), typ: []float32{0.5}, noise: []float32{0.005}, m: &printed{rotation: 12, major: 1}}
+	dark := make([]float32, columns)
+	draw := func(from, to int, density float32) {
+		for c := from; c < to; c++ {
+			tr.inked[c], dark[c] = true, density
+		}
+	}
+	draw(20, 200, 1)
+	for _, c := range []int{304, 424, 543, 664} {
+		draw(c, c+4, 1)
+	}
+	draw(250, 256, 1)
+	draw(345, 350, 1)
+	draw(480, 483, 0.6)
+	tr.dropNumerals(dark)
+	for c, inked := range tr.inked {
+		require.Equal(t, c >= 20 && c < 200 || c >= 250 && c < 256 || c >= 345 && c < 350, inked, c)
+	}
+	tr.typ[0] = leastInk(tr.noise[0]) // nothing is plainly drawn: what recurs is what print leaves, all of it
+	draw(304, 308, 1)
+	draw(424, 428, 1)
+	draw(664, 668, 1)
+	tr.dropNumerals(dark)
+	require.True(t, tr.inked[305] && tr.inked[425] && tr.inked[665])
+}
+
 // Less than half a minute without ink is a weak piece of the line, not a gap; so is ink of about half the density.
 func TestASkipAndFaintInkAreWeak(t *testing.T) {
 	t.Parallel()
@@ -910,7 +940,7 @@ func TestALineIsReadThroughWritingAndBlots(t *testing.T) {
 	}
 }
 
-// Dull inks of common make, as densities of a scan in blue, green and red, stand beside numerals in the print's colour and
+// Dull inks, their densities in blue, green and red as read off rendered scans (no source outside), stand beside numerals in the print's colour and
 // writing that outnumber them: each pen still gets its own, and two that differ by less than colours scatter share a plane.
 func TestInksBesidePrintAndWriting(t *testing.T) {
 	t.Parallel()
