@@ -76,22 +76,25 @@ func (p *plane) halved() *plane {
 
 // at is the density at a place between pixels, false outside the picture.
 func (p *plane) at(x, y float64) (float32, bool) {
-	if !p.pic.Inside(x, y) {
+	x, y = p.amid(x, y)
+	if !(x >= 0 && y >= 0 && x < float64(p.width-1) && y < float64(p.height-1)) {
 		return 0, false
 	}
-	o := (int(y)*p.pic.Width + int(x)) * p.step
-	return p.density[bilinear(p.pix, o, p.step, p.pic.Width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
+	o := (int(y)*p.width + int(x)) * p.step
+	return p.density[bilinear(p.pix, o, p.step, p.width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
+}
+
+// amid is where a place between pixels lies amid the plane's values.
+func (p *plane) amid(x, y float64) (float64, float64) {
+	times, shift := float64(p.times), 0.5*float64(p.times-1)
+	return (x - shift) / times, (y - shift) / times
 }
 
 // curve adds the densities along a curve of the print to sum, and counts them:
 // point(i) gives the mm of sample i, and the map is evaluated only at every
 // knot-th sample (it is smooth over a few mm) and interpolated between.
 func (p *plane) curve(w *Warp, n, knot int, point func(i int) (x, y float64), sum []float32, count []uint8) {
-	scale, shift := 1/float64(p.times), 0.5*float64(p.times-1)
-	pixel := func(i int) (x, y float64) {
-		x, y = w.Pixel(point(i))
-		return (x - shift) * scale, (y - shift) * scale
-	}
+	pixel := func(i int) (x, y float64) { return p.amid(w.Pixel(point(i))) }
 	ax, ay := pixel(0)
 	for i := 0; i < n; {
 		j := min(i+knot, n)
