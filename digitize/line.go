@@ -15,6 +15,8 @@ const (
 	profilesMost = 1000 // that a mean profile is taken from
 	edgeDoubt    = 0.05 // standard deviation of a stroke's profile about the mean one, a share of its height
 	noInk        = 0.30 // share of the typical density below which there is no ink
+	remains      = 2.5  // standard deviations of what removing the print leaves: a path along it takes the darkest,
+	remainsFar   = 38   // for so many vertices, 3 mm, on one side at least
 	rounds       = 4    // of centring
 	misfit       = 0.30 // share of a profile that its stroke does not explain, above which a vertex is weak
 	gapS         = 30.0 // longest skip that is no gap, seconds of chart time
@@ -679,14 +681,15 @@ func (l *line) wobble(counts func(i int) bool) float64 {
 }
 
 // settle decides where there is ink, keeps the runs that are the pen's, and
-// gives every vertex its time, radius and uncertainty.
-func (t *tracer) settle(l *line) {
+// gives every vertex its time, radius and uncertainty. typ is the typical density of the line.
+func (t *tracer) settle(l *line, typ float64) {
 	n := len(l.v)
 	if n < 8 {
 		l.v = nil
 		return
 	}
 	hour, last := t.frame.Hour, math.Inf(-1)
+	over := make([]float64, n+1) // running sum of the amount over what is left of the print there
 	for i := range l.v {
 		p := &l.v[i]
 		c, r := t.cell(p.x, p.y)
@@ -694,11 +697,16 @@ func (t *tracer) settle(l *line) {
 		p.hours = math.Max(last, hour)
 		last = p.hours
 		p.radius = t.frame.Radius + r*stepMM
-		sum, w := 0.0, 0.0
-		for k := max(0, i-2); k <= min(n-1, i+2); k++ {
-			sum, w = sum+l.v[k].amount, w+1
+		over[i+1] = over[i] + p.amount - remains*float64(t.doubt*t.m.at(p.hours, int(r+0.5)))/typ
+	}
+	for i := range l.v {
+		a, b := max(0, i-2), min(n, i+3)
+		sum := 0.0
+		for _, p := range l.v[a:b] {
+			sum += p.amount
 		}
-		p.ink = sum/w > noInk
+		print := over[b] < over[a] && (over[min(n, i+remainsFar)] < over[i] || over[i+1] < over[max(0, i+1-remainsFar)])
+		l.v[i].ink = sum/float64(b-a) > noInk && !print
 	}
 	t.leaveCreases(l.v)
 	type run struct{ from, to int } // inked vertices [from, to)

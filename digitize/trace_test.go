@@ -373,6 +373,36 @@ func TestRecurringNumeralsAreDropped(t *testing.T) {
 	require.True(t, tr.inked[305] && tr.inked[425] && tr.inked[665])
 }
 
+// diffused is the problem with its grey picture in black and white by error diffusion (Floyd and Steinberg, 1976).
+func diffused(p Problem) Problem {
+	pic := *p.Picture
+	pic.Bilevel, pic.Pix = true, make([]uint8, len(p.Picture.Pix))
+	level := make([]float64, len(pic.Pix)+pic.Width+1)
+	for i, v := range p.Picture.Pix {
+		level[i] += float64(v)
+		if level[i] > 127.5 {
+			pic.Pix[i] = 255
+		}
+		off := (level[i] - float64(pic.Pix[i])) / 16
+		level[i+1] += 7 * off
+		level[i+pic.Width-1] += 3 * off
+		level[i+pic.Width] += 5 * off
+		level[i+pic.Width+1] += off
+	}
+	p.Picture = &pic
+	return p
+}
+
+// What the removal of diffused print leaves is no line, where the pen's has ended.
+func TestWhatPrintLeavesIsNoLine(t *testing.T) {
+	p := diffused(paint(smallForm(), true, one, drawn{ink: "black", knots: []knot{{0.1, 60}, {0.5, 140}, {2, 141}, {2.1, 60}, {2.2, 60}}}))
+	s := trace(t, p).Series[0]
+	for _, q := range between(s, 0.1, 2) {
+		require.NotEqual(t, series.Gap, q.Quality, "at %s", q.Time)
+	}
+	require.Empty(t, between(s, 2.3, 12))
+}
+
 // Less than half a minute without ink is a weak piece of the line, not a gap; so is ink of about half the density.
 func TestASkipAndFaintInkAreWeak(t *testing.T) {
 	t.Parallel()

@@ -105,17 +105,15 @@ func unsure(e series.Event) bool {
 }
 
 func newJudge(p Problem) *judge {
-	j := &judge{Problem: p, unit: "F", k: p.Rules.GuardBand.Value, fast: 1, doubtAfter: math.Inf(1), product: &trace{}}
+	j := &judge{Problem: p, unit: "F", k: p.Rules.GuardBand.Value, fast: 1, doubtAfter: math.Inf(1)}
 	if p.Plant != nil && p.Plant.Unit != "" {
 		j.unit = p.Plant.Unit
 	}
-	var origin time.Time
+	origin := p.origin()
+	j.product = &trace{origin: origin}
 	for _, s := range p.Series {
-		if s.Pen == "product" && len(s.Samples) > 0 {
-			origin = s.Samples[0].Time
-			if s.Unit != "" {
-				j.unit = s.Unit
-			}
+		if s.Pen == "product" && len(s.Samples) > 0 && s.Unit != "" {
+			j.unit = s.Unit
 		}
 	}
 	for _, s := range p.Series {
@@ -152,6 +150,28 @@ func newJudge(p Problem) *judge {
 	j.resolveFrom()
 	j.off = j.startOff()
 	return j
+}
+
+// origin is a time on the chart to count seconds from: the product pen's first sample, that of another
+// pen where the product's left none, else the first event. Near it has to be, as a time.Duration spans 292 years.
+func (p Problem) origin() time.Time {
+	var near []time.Time
+	for _, s := range p.Series {
+		switch {
+		case len(s.Samples) == 0:
+		case s.Pen == "product":
+			return s.Samples[0].Time
+		default:
+			near = append(near, s.Samples[0].Time)
+		}
+	}
+	for _, e := range p.Events {
+		near = append(near, e.From)
+	}
+	if len(near) == 0 {
+		return time.Time{}
+	}
+	return near[0]
 }
 
 // startOff is by how many seconds the trace starts after the written on_chart, where that

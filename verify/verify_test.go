@@ -516,6 +516,21 @@ func TestGap(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
 }
 
+// What the other pen shows keeps its clock times where the product's left no ink: a time.Duration spans 292 years only.
+func TestPlacesWithoutAProductLine(t *testing.T) {
+	air := erase(hold("10:00:00", "10:32:00", 152), "10:14:00", "10:16:00")
+	air.Pen = "airspace"
+	p := problem(t, "us-grade-a-vat", air, milk())
+	p.Series = append([]series.Series{{Pen: "product", Unit: "F"}}, p.Series...)
+	c := get(t, Verify(p), -1, "record")
+	require.NotEqual(t, Pass, c.Verdict)
+	require.Contains(t, c.Reason, "gap of the airspace pen from 10:13:5")
+	require.NotEmpty(t, c.Places)
+	for _, q := range c.Places {
+		require.WithinRange(t, q.From.Time, at("08:00:00"), at("12:00:00"))
+	}
+}
+
 // C32: 145.3 °F read with u = 0.325 °F is "too close to call".
 func TestTooCloseToCall(t *testing.T) {
 	s := hold("10:00:00", "10:32:00", 145.3)
