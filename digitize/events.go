@@ -274,7 +274,7 @@ func (c *course) restless(a, b, block int, level, band float64, robust bool) (va
 func (c *course) calm(a, b int, ragged, mmS float64) float64 {
 	level, sd := c.scatter(a, b)
 	if math.IsNaN(sd) {
-		return math.Inf(-1)
+		return 0 // a gap in it tells nothing
 	}
 	level += c.base
 	far := int(besideMin * 60 / courseS)
@@ -453,13 +453,13 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 				shift := c.hour - d.hour + (t.p.Pens[j].AheadMinutes-t.p.Pens[i].AheadMinutes)/60
 				a, b := p[0]+int(math.Round(shift/d.step)), p[1]+int(math.Round(shift/d.step))
 				trim := (b - a) / 8
-				_, sd := d.scatter(a+2*trim, b-2*trim)
+				middle, sd := d.scatter(a+2*trim, b-2*trim)
 				switch {
 				case math.IsNaN(sd): // it left no ink there: it tells nothing
 				case sd > stillOther*exact(t.lines[j].ragged):
 					odds = math.Inf(-1)
 				default:
-					odds += d.calm(a+trim, b-trim, t.lines[j].ragged, mmS)
+					odds += d.calm(a+trim, b-trim, t.lines[j].ragged, t.form.MMPerSecond(d.base+middle))
 				}
 			}
 			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
@@ -595,7 +595,9 @@ func (t *tracer) hidesBlank(v []vertex, plane int) bool {
 // learnt is as dark as a plane's line, and the scan itself is, too: there print might be missing.
 func (t *tracer) darkAlong(hour, hours, from, to float64, plane int) float64 {
 	const looks = 100
-	row := func(radius float64) int { return int(math.Round((radius - t.frame.Radius) / stepMM)) }
+	row := func(radius float64) int {
+		return min(max(int(math.Round((radius-t.frame.Radius)/stepMM)), 0), t.frame.Rows-1)
+	}
 	limit := 0.5 * t.typ[plane]
 	var where []int
 	for i := range looks {
@@ -607,7 +609,7 @@ func (t *tracer) darkAlong(hour, hours, from, to float64, plane int) float64 {
 	if 2*len(where) <= looks {
 		return float64(len(where)) / looks
 	}
-	top := min(max(min(row(from), row(to))-1, 0), t.frame.Rows-1)
+	top := max(min(row(from), row(to))-1, 0)
 	f := calibrate.Frame{Hour: hour + hours/(2*looks), HourStep: hours / looks, Columns: looks,
 		Radius: t.frame.Radius + float64(top)*stepMM, RadiusStep: stepMM, Rows: min(max(row(from), row(to))+2, t.frame.Rows) - top}
 	planes := calibrate.Unroll(t.pic, t.p.Face, f, nil)
@@ -662,12 +664,16 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 		x, y := t.point(float64(mid.col), float64(mid.row))
 		px, py := t.p.Face.Warp.Pixel(x, y)
 		h0, h1 := t.frame.Hour+float64(s[0].col)*t.frame.HourStep, t.frame.Hour+float64(s[len(s)-1].col)*t.frame.HourStep
-		e := series.Event{Kind: series.EventLap, Pen: t.p.Pens[first].Name, From: at(first, h0), To: at(first, h1), X: px, Y: py,
-			Text: "a further line of the same ink: the chart went round again, or was turned"}
-		if t.together(plane, h0, h1) { // one of the pens may have drawn it
-			e.Kind, e.Text = series.EventAmbig, "a further line where both pens seem to run together: which pen drew which is not settled"
+		report := func(i int, kind series.Kind, text string) {
+			t.events = append(t.events, series.Event{Kind: kind, Pen: t.p.Pens[i].Name, From: at(i, h0), To: at(i, h1), X: px, Y: py, Text: text})
 		}
-		t.events = append(t.events, e)
+		if !t.together(plane, h0, h1) {
+			report(first, series.EventLap, "a further line of the same ink: the chart went round again, or was turned")
+			continue
+		}
+		for i := range t.lines { // either may have drawn it
+			report(i, series.EventAmbig, "a further line where both pens seem to run together: which pen drew which is not settled")
+		}
 	}
 }
 

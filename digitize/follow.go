@@ -1,6 +1,7 @@
 package digitize
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -33,9 +34,13 @@ func (t *tracer) follow() {
 	for k := range t.planes {
 		t.typ[k] = typical(t.planes[k], t.noise[k])
 	}
+	least := t.p.Pens[0].AheadMinutes
+	for _, p := range t.p.Pens {
+		least = math.Min(least, p.AheadMinutes)
+	}
 	find := func(i int, taken [][]span, fee float32) []step { // the best path of pen i beside others on its plane
 		plane, typ := t.planes[t.plane[i]], t.typ[t.plane[i]]
-		ahead := t.p.Pens[i].AheadMinutes / 60
+		ahead := (t.p.Pens[i].AheadMinutes - least) / 60 // of the pen that touches the paper first
 		wait := int((freeBefore + startSlack + ahead) / (2 * t.frame.HourStep))
 		late := wait
 		if len(taken) > 0 {
@@ -105,6 +110,7 @@ func (t *tracer) follow() {
 
 // draw makes the pens' lines of their paths.
 func (t *tracer) draw(paths [][]step) {
+	t.open = nil
 	for i, k := range t.plane {
 		t.lines[i] = t.refine(paths[i], t.planes[k], float64(t.typ[k]), float64(t.noise[k]))
 	}
@@ -342,10 +348,10 @@ func (t *tracer) empty() *Result {
 // result turns lines into series on the clock.
 func (t *tracer) result() *Result {
 	res := t.empty()
-	start := math.Inf(1)
+	start, begins := math.Inf(1), 0
 	for i, l := range t.lines {
-		if len(l.v) > 0 {
-			start = math.Min(start, l.v[0].hours-t.p.Pens[i].AheadMinutes/60)
+		if len(l.v) > 0 && l.v[0].hours-t.p.Pens[i].AheadMinutes/60 < start {
+			start, begins = l.v[0].hours-t.p.Pens[i].AheadMinutes/60, i
 		}
 	}
 	if math.IsInf(start, 1) {
@@ -356,8 +362,9 @@ func (t *tracer) result() *Result {
 	first := clk.at(start)
 	if on := t.p.OnChart; !on.IsZero() {
 		if off := first.Sub(on); off.Abs() > 15*time.Minute {
-			x, y := t.pixel(t.lines[0], 0)
-			t.events = append(t.events, series.Event{Kind: series.EventStart, Pen: t.p.Pens[0].Name, From: first, To: first, X: x, Y: y,
+			v := t.lines[begins].v[0]
+			x, y := t.p.Face.Warp.Pixel(v.x, v.y)
+			t.events = append(t.events, series.Event{Kind: series.EventStart, Pen: t.p.Pens[begins].Name, From: first, To: first, X: x, Y: y,
 				Text: fmt.Sprintf("the trace starts at %s, the entry says %s", first.Format("15:04"), on.Format("15:04"))})
 		}
 	}
@@ -382,13 +389,6 @@ func (t *tracer) result() *Result {
 	}
 	res.Events = t.events
 	return res
-}
-
-func (t *tracer) pixel(l *line, i int) (x, y float64) {
-	if i < 0 || i >= len(l.v) {
-		return 0, 0
-	}
-	return t.p.Face.Warp.Pixel(l.v[i].x, l.v[i].y)
 }
 
 // everyS is the longest time between samples, seconds.
@@ -421,7 +421,7 @@ func (t *tracer) samples(l *line, at func(float64) time.Time) []series.Sample {
 				m := p
 				m.hours, m.radius = q.hours+(p.hours-q.hours)*f, q.radius+(p.radius-q.radius)*f
 				m.u, m.spread = math.Max(p.u, q.u), math.Max(p.spread, q.spread)
-				m.ink, m.weak = p.ink && q.ink, p.weak || q.weak
+				m.ink, m.weak, m.reason = p.ink && q.ink, p.weak || q.weak, cmp.Or(p.reason, q.reason)
 				out = append(out, one(m))
 			}
 		}

@@ -15,7 +15,7 @@ const (
 	profilesMost = 1000 // that a mean profile is taken from
 	edgeDoubt    = 0.05 // standard deviation of a stroke's profile about the mean one, a share of its height
 	noInk        = 0.30 // share of the typical density below which there is no ink
-	remains      = 2.5  // standard deviations of what removing the print leaves: a path along it takes the darkest,
+	remains      = 2.5  // standard deviations of what removing the print leaves in black and white, where a path along it takes the darkest,
 	remainsFar   = 38   // for so many vertices, 3 mm, on one side at least
 	rounds       = 4    // of centring
 	misfit       = 0.30 // share of a profile that its stroke does not explain, above which a vertex is weak
@@ -697,7 +697,10 @@ func (t *tracer) settle(l *line, typ float64) {
 		p.hours = math.Max(last, hour)
 		last = p.hours
 		p.radius = t.frame.Radius + r*stepMM
-		over[i+1] = over[i] + p.amount - remains*float64(t.doubt*t.m.at(p.hours, int(r+0.5)))/typ
+		over[i+1] = over[i] + p.amount
+		if t.m.bilevel {
+			over[i+1] -= remains * float64(t.doubt*t.m.at(p.hours, int(r+0.5))) / typ
+		}
 	}
 	for i := range l.v {
 		a, b := max(0, i-2), min(n, i+3)
@@ -826,14 +829,14 @@ func (t *tracer) settle(l *line, typ float64) {
 		}
 		fit := math.Min(0.1, p.fit)
 		alien := usual.alien(p, l.width)
-		if way := math.Hypot(c.x-a.x, c.y-a.y); way > 0 { // temperature moves a line along the radius; what it widens is seen already
-			alien = math.Max(alien, l.unseen*l.unseen*math.Max(0, 1-math.Pow((c.radius-a.radius)/way, 2)))
-		}
 		if p.weak {
 			alien = math.Max(alien, 0.15*0.15)
 		}
 		if p.doubt > 0 {
 			alien, fit = p.doubt*p.doubt, 0
+		}
+		if way := math.Hypot(c.x-a.x, c.y-a.y); way > 0 { // temperature moves a line along the radius; what it widens is seen already
+			alien = math.Max(alien, l.unseen*l.unseen*math.Max(0, 1-math.Pow((c.radius-a.radius)/way, 2)))
 		}
 		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + alien
 		p.u = math.Sqrt(u2) * t.lean(a, c)

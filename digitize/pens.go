@@ -418,33 +418,35 @@ func (t *tracer) habits(a, b []vertex, first, second string) float64 {
 		}
 		return flatHigh, low
 	}
+	degree := t.degree()
 	ha, la := stats(a)
 	hb, lb := stats(b)
 	odds := 0.0
 	const held = 30 // vertices, 2.4 mm of flat line
 	if len(ha) > held && len(hb) > held {
-		most := hotterMost
-		if t.form.Unit == "C" {
-			most /= 1.8
-		}
-		if d := float64(median(hb) - median(ha)); math.Abs(d) > 1 && math.Abs(d) < most {
+		if d := float64(median(hb)-median(ha)) / degree; math.Abs(d) > 1 && math.Abs(d) < hotterMost {
 			odds += hotterOdds * math.Copysign(1, d)
 		}
 	}
-	if ends := math.Min(t.form.Temperature(a[0].radius), t.form.Temperature(a[len(a)-1].radius)); math.Min(la, lb) < ends-8 && math.Abs(la-lb) > 8 {
+	if ends := math.Min(t.form.Temperature(a[0].radius), t.form.Temperature(a[len(a)-1].radius)); math.Min(la, lb) < ends-8*degree && math.Abs(la-lb) > 8*degree {
 		odds += dipOdds * math.Copysign(1, lb-la)
 	}
 	return sign * odds
+}
+
+// degree is one °F in the form's unit.
+func (t *tracer) degree() float64 {
+	if t.form.Unit == "C" {
+		return 1 / 1.8
+	}
+	return 1
 }
 
 // told is the log odds that a is pen i's line and b pen j's by the temperatures that a person wrote down: each that
 // one line had about that time and the other had not says whose it is. Where the recorder reads otherwise than
 // the thermometers by more than the lines lie apart, it says nothing.
 func (t *tracer) told(a, b []vertex, i, j int) (odds float64) {
-	degree := 1.0
-	if t.form.Unit == "C" {
-		degree = 1 / 1.8
-	}
+	degree := t.degree()
 	start := math.Min(t.lines[i].v[0].hours-t.p.Pens[i].AheadMinutes/60, t.lines[j].v[0].hours-t.p.Pens[j].AheadMinutes/60)
 	zero := newClock(t.p, start).zero
 	off := func(v []vertex, pen int, w Told) float64 { // how far the line passes by what is told

@@ -79,11 +79,12 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 	return tr
 }
 
+// sane is an uncertainty that can be reckoned with: what is none proves nothing.
 func sane(u float64) float64 {
-	if !(u >= 0) {
-		return 0
+	if !(u >= 0 && u < 1e3) {
+		return 1e3
 	}
-	return math.Min(u, 1e3)
+	return u
 }
 
 func covered(evs []series.Event, t time.Time) bool {
