@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"penarm/calibrate"
+	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
 	"penarm/digitize/series"
 )
@@ -84,6 +85,9 @@ func Trace(ctx context.Context, p Problem) (*Result, error) {
 
 const maxPens = 2
 
+// hoursRecur is after how many hours a clock's hours come again on a chart: with the turn, on longer ones with the day.
+func hoursRecur(f *form.Form) float64 { return math.Min(24, f.RotationHours) }
+
 // clock turns printed hours, counted on from the seam without reduction, into instants.
 type clock struct {
 	zero time.Time
@@ -103,12 +107,11 @@ func newClock(p Problem, start float64) clock {
 	if on.IsZero() {
 		return clock{time.Time{}}
 	}
-	zero := on
+	zero, every := on, f.RotationHours
 	if f.Labels.Kind != "elapsed" {
-		zero = time.Date(on.Year(), on.Month(), on.Day(), 0, 0, 0, 0, on.Location())
+		zero, every = time.Date(on.Year(), on.Month(), on.Day(), 0, 0, 0, 0, on.Location()), hoursRecur(f)
 	}
-	// The turn that brings the start of the trace nearest to on_chart.
+	// The turn, or the day of a longer one, that brings the start of the trace nearest to on_chart.
 	off := on.Sub(zero).Hours() - start
-	turns := math.Round(off / f.RotationHours)
-	return clock{zero.Add(time.Duration(turns * f.RotationHours * float64(time.Hour)))}
+	return clock{zero.Add(time.Duration(math.Round(off/every) * every * float64(time.Hour)))}
 }

@@ -95,6 +95,9 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 		g.X, g.Y = t.p.Face.Pixel((v[k-1].hours+v[e].hours)/2, (v[k-1].radius+v[e].radius)/2)
 		k = e
 	}
+	if ink := t.instead[i]; ink != "" && len(v) > 0 {
+		add(series.EventInk, 0, 0, fmt.Sprintf("drawn in %s, the recorder's ink is %s: was the pen changed, or is it another's line?", ink, t.p.Pens[i].Ink))
+	}
 	t.standing(v, add, at)
 	var wide []float32
 	for _, p := range v {

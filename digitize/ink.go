@@ -31,6 +31,8 @@ const (
 	traceOfInk     = 0.12 // share of the typical density that no line falls below
 	paleInk        = 1.5  // times the density that noise never reaches
 	strongInk      = 0.10 // density over the paper below which a pixel tells no colour
+	greyLevels     = 12   // grey levels that the channels of a pixel without colour differ by, at most
+	greyOnce       = 5000 // pixels of a picture without colour of which at most one has some: four centimetres of a line on a chart of 254 mm
 )
 
 // tracer carries one chart through the steps of Trace.
@@ -45,6 +47,7 @@ type tracer struct {
 	turn  float64         // signed radians an hour
 
 	inks    [][3]float32 // direction of each pen's ink in (blue, green, red) density
+	instead []string     // the ink's word where another than the pen's stands in for it, far from it; else empty
 	plane   []int        // evidence plane of each pen: pens of one colour share theirs
 	planes  [][]float32  // evidence: density of that ink, column by column
 	other   []uint8      // hundredths of density that no ink of the recorder explains, as the planes lie; nil in a grey picture
@@ -56,7 +59,6 @@ type tracer struct {
 	doubt   float32      // standard deviation of what removing print leaves, a share of the print's density
 
 	inked []bool // of the survey's columns, any pen's ink
-	seam  float64
 
 	lines  []*line
 	open   []open
@@ -109,12 +111,12 @@ func asGrey(p *picture.Picture) *picture.Picture {
 	var apart, seen int
 	for i := 0; i < n; i += 97 {
 		q := p.Pix[i*3 : i*3+3]
-		if max(q[0], q[1], q[2])-min(q[0], q[1], q[2]) > 12 {
+		if max(q[0], q[1], q[2])-min(q[0], q[1], q[2]) > greyLevels {
 			apart++
 		}
 		seen++
 	}
-	if apart*1000 > seen {
+	if apart*greyOnce > seen {
 		return p
 	}
 	g := *p
@@ -222,7 +224,7 @@ func blackAndWhite(p *picture.Picture, levels []float32) bool {
 // pixels, starting from what the word says.
 func (t *tracer) learnInks(s samplePlanes) {
 	n := len(t.p.Pens)
-	t.inks, t.plane = make([][3]float32, n), make([]int, n)
+	t.inks, t.instead, t.plane = make([][3]float32, n), make([]string, n), make([]int, n)
 	if t.m.channels == 1 {
 		for i := range t.inks {
 			t.inks[i] = [3]float32{1, 0, 0}
@@ -298,12 +300,12 @@ func (t *tracer) chooseInks(classes map[string]class, likePrint map[string]bool)
 			continue
 		}
 		word := unit(words[w])
-		near := float32(dullCos)
+		near, dull := float32(dullCos), true
 		o := free(func(a, b class) bool { return dot(word, a.dir) > dot(word, b.dir) })
 		if o != "" && dot(word, classes[o].dir) > near {
 			near = dot(word, classes[o].dir)
 		} else {
-			o = free(func(a, b class) bool { return a.count > b.count })
+			o, dull = free(func(a, b class) bool { return a.count > b.count }), false
 		}
 		if k := slices.IndexFunc(t.inks[:i], func(v [3]float32) bool { return dot(word, v) >= near }); k >= 0 {
 			t.inks[i] = t.inks[k]
@@ -313,6 +315,9 @@ func (t *tracer) chooseInks(classes map[string]class, likePrint map[string]bool)
 		case o != "" && (!ok || classes[o].count > 5*c.count):
 			asked[o] = true
 			t.inks[i] = classes[o].dir
+			if w != "" && !dull {
+				t.instead[i] = o
+			}
 		case ok:
 			t.inks[i] = c.dir
 		case i > 0 && t.p.Pens[0].Ink == "":
@@ -325,6 +330,7 @@ func (t *tracer) chooseInks(classes map[string]class, likePrint map[string]bool)
 		a, b := unit(words[t.p.Pens[0].Ink]), unit(words[t.p.Pens[1].Ink])
 		if u, v := t.inks[0], t.inks[1]; dot(a, v)+dot(b, u) > dot(a, u)+dot(b, v) {
 			t.inks[0], t.inks[1] = v, u
+			t.instead[0], t.instead[1] = t.instead[1], t.instead[0]
 		}
 	}
 }
@@ -636,8 +642,12 @@ func typical(e []float32, noise float32) float32 {
 
 func (t *tracer) anyInk() bool { return slices.Contains(t.inked, true) }
 
-// freeBefore is the time before the first touch that still belongs to the trace, hours.
-const freeBefore = 0.1
+const (
+	freeBefore = 0.1 // hours before the first touch that still belong to the trace
+	seamLeast  = 4   // columns of the survey without ink, at least, where one turn may end and the next begin
+	seamNear   = 1.0 // hours from there to where the trace should begin
+	seamLonger = 2   // times as long as another, and such a stretch is the blank, the other a skip
+)
 
 // unroll finds the seam, where one turn begins and ends, and fills the evidence
 // planes from there over the span that holds ink.
@@ -662,39 +672,33 @@ func (t *tracer) unroll() {
 		c = e
 	}
 	start, span := float64(first)*hour, rot
-	expected, known := t.expectedStart()
-	best := -1
-	for i, r := range free {
-		if float64(r.to-r.from)*hour < 4*hour {
-			continue
-		}
-		if best < 0 {
-			best = i
-			continue
-		}
-		a, b := r, free[best]
+	expected, every, known := t.expectedStart()
+	long := func(r run) int { return r.to - r.from }
+	rather := func(a, b run) bool { // the trace begins at the end of a: that is nearer to where it should, or the longer
 		if known {
-			da, db := cyclic(float64(a.to)*hour-expected, rot), cyclic(float64(b.to)*hour-expected, rot)
-			if min(math.Abs(da), math.Abs(db)) < 1 {
-				if math.Abs(da) < math.Abs(db) {
-					best = i
-				}
-				continue
+			da, db := math.Abs(cyclic(float64(a.to)*hour-expected, every)), math.Abs(cyclic(float64(b.to)*hour-expected, every))
+			if near := da < seamNear; near != (db < seamNear) {
+				return near
+			} else if near && long(a) < seamLonger*long(b) && long(b) < seamLonger*long(a) {
+				return da < db
 			}
 		}
-		if a.to-a.from > b.to-b.from {
+		return long(a) > long(b)
+	}
+	best := -1
+	for i, r := range free {
+		if long(r) >= seamLeast && (best < 0 || rather(r, free[best])) {
 			best = i
 		}
 	}
 	switch {
 	case best >= 0:
 		start = float64(free[best].to)*hour - freeBefore
-		span = rot - float64(free[best].to-free[best].from)*hour + 2*freeBefore
+		span = rot - float64(long(free[best]))*hour + 2*freeBefore
 	case known:
 		start = expected
 	}
 	span = math.Min(span, rot)
-	t.seam = start
 	t.frame.Hour = start
 	t.frame.Columns = int(span / t.frame.HourStep)
 
@@ -883,17 +887,18 @@ func (t *tracer) uncover(plane []float32) {
 	}
 }
 
-// expectedStart is the printed hour where the trace should begin, if that is known.
-func (t *tracer) expectedStart() (float64, bool) {
+// expectedStart is the printed hour where the trace should begin, and after how many hours such an hour comes again, if that is known.
+func (t *tracer) expectedStart() (hour, every float64, known bool) {
 	if t.p.OnChart.IsZero() || t.p.Face.Hour == calibrate.HourOnChart {
-		return 0, false
+		return 0, 0, false
 	}
 	if t.form.Labels.Kind == "elapsed" {
-		return 0, true
+		return 0, t.form.RotationHours, true
 	}
 	on := t.p.OnChart
 	h := float64(on.Hour()) + float64(on.Minute())/60 + float64(on.Second())/3600
-	return math.Mod(h, t.form.RotationHours), true
+	every = hoursRecur(t.form)
+	return math.Mod(h, every), every, true
 }
 
 // cyclic reduces a difference to ± half a turn.

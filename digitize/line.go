@@ -60,6 +60,7 @@ type line struct {
 	left   float64 // what smoothing leaves of it
 	unseen float64 // rms of the vat's own unrest that is too quick for a stroke of this width to show, mm
 	pen    *stroke // its profile
+	edge   float64 // by how much the width varies that its lower edge is reckoned with, mm; 0 for the centre
 }
 
 // polyline resamples a path of cells of two by two at equal distances along the paper.
@@ -458,21 +459,50 @@ func (t *tracer) finish(l *line, i int) {
 	}
 }
 
-// lower moves a line to its lower-temperature edge, where the stroke has half its height.
+// lower moves a line to its lower-temperature edge, where the stroke has half its height: half as far again from the
+// centre where the ink beside is half as wide again. Along an arc no edge is the lower one, and the centre stays.
 func (t *tracer) lower(l *line) {
-	half := math.Sqrt(2*math.Ln2) * l.width
-	if t.form.Temperature(t.form.Outer()) < t.form.Temperature(t.form.Inner()) {
-		half = -half
+	if l.pen == nil {
+		return
 	}
+	way := -1.0 // outwards, to colder
+	if t.form.Temperature(t.form.Outer()) < t.form.Temperature(t.form.Inner()) {
+		way = 1
+	}
+	half, usual := l.pen.half(), l.habit(nil).wide
 	nx, ny := normals(l.v)
+	var wide, off []float32
 	for i := range l.v {
 		p := &l.v[i]
-		d := half
-		if p.x*nx[i]+p.y*ny[i] > 0 { // the normal points outwards
-			d = -half
+		wide = wide[:0]
+		for _, q := range l.v[max(0, i-wobbleHalf):min(len(l.v), i+wobbleHalf+1)] {
+			if q.ink && !q.fixed {
+				wide = append(wide, float32(q.wide))
+			}
 		}
+		here := usual
+		if len(wide) > 0 {
+			here = float64(median(wide)) // what crosses the line is narrower than the window
+			off = append(off, float32(math.Abs(here/usual-1)))
+		}
+		const steep = 0.3 // cosine of the angle to the arc from which an edge is plainly the lower one
+		out := (p.x*nx[i] + p.y*ny[i]) / math.Hypot(p.x, p.y)
+		d := way * half * here / usual * math.Max(-1, math.Min(1, out/steep))
 		p.x, p.y = p.x+d*nx[i], p.y+d*ny[i]
 	}
+	if len(off) > 0 {
+		l.edge = half * 1.4826 * float64(median(off))
+	}
+}
+
+// half is where the stroke has half its height, mm from its centre.
+func (s *stroke) half() float64 {
+	for i := 1; i < strokeSteps; i++ {
+		if a, b := s.table[i-1], s.table[i]; b < 0.5 {
+			return shiftStep * (float64(i) - (0.5-b)/(a-b))
+		}
+	}
+	return shiftStep * strokeSteps
 }
 
 const (
@@ -838,7 +868,7 @@ func (t *tracer) settle(l *line, typ float64) {
 		if way := math.Hypot(c.x-a.x, c.y-a.y); way > 0 { // temperature moves a line along the radius; what it widens is seen already
 			alien = math.Max(alien, l.unseen*l.unseen*math.Max(0, 1-math.Pow((c.radius-a.radius)/way, 2)))
 		}
-		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + alien
+		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + alien + l.edge*l.edge
 		p.u = math.Sqrt(u2) * t.lean(a, c)
 	}
 }

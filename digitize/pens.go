@@ -48,7 +48,7 @@ const (
 // stretch is a piece of both lines between two meetings, [from, to) of the vertices of each.
 type stretch struct {
 	a0, a1, b0, b1 int
-	diff, sd       float64 // of the logarithms of the strokes' weights, first line less second
+	diff, sd       float64 // of the logarithms of the strokes' weights, first line less second; sd +Inf: too little of either is plain
 	hue, hueSD     float64 // of the strokes' hues, first line less second; hueSD 0: not known
 	link           float64 // log odds that each line goes on as itself over the meeting before
 	prior          float64 // log odds that the first line is the first pen, by what pens do
@@ -105,15 +105,16 @@ func (t *tracer) tellApart(i, j int) {
 		s := &st[k]
 		wa, na := weight(a, s.a0, s.a1, look)
 		wb, nb := weight(b, s.b0, s.b1, look)
-		if na < 1 || nb < 1 || !s.weighed {
-			s.weighed = false
+		if s.weighed = s.weighed && inkOf(a[s.a0:s.a1]) >= stretchMM && inkOf(b[s.b0:s.b1]) >= stretchMM; !s.weighed {
 			continue
 		}
-		s.diff = wa - wb
-		s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + drift*drift)
-		ha, sa := t.hueOf(a[s.a0:s.a1], t.plane[i])
-		if hb, sb := t.hueOf(b[s.b0:s.b1], t.plane[i]); sa > 0 && sb > 0 {
-			s.hue, s.hueSD = ha-hb, math.Sqrt(sa*sa/na+sb*sb/nb+hueDrift*hueDrift)
+		if s.sd = math.Inf(1); na >= 1 && nb >= 1 { // else only habits, what is written and crossings tell
+			s.diff = wa - wb
+			s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + drift*drift)
+			ha, sa := t.hueOf(a[s.a0:s.a1], t.plane[i])
+			if hb, sb := t.hueOf(b[s.b0:s.b1], t.plane[i]); sa > 0 && sb > 0 {
+				s.hue, s.hueSD = ha-hb, math.Sqrt(sa*sa/na+sb*sb/nb+hueDrift*hueDrift)
+			}
 		}
 		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name) + t.told(a[s.a0:s.a1], b[s.b0:s.b1], i, j)
 		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
@@ -155,7 +156,18 @@ func (t *tracer) tellApart(i, j int) {
 			v[k].hours = math.Max(v[k].hours, v[k-1].hours)
 		}
 	}
-	t.lines[i].v, t.lines[j].v = na, nb
+	t.lines[i].v, t.lines[j].v = fromInkToInk(na), fromInkToInk(nb)
+}
+
+// fromInkToInk leaves out what is bare before and after a line.
+func fromInkToInk(v []vertex) []vertex {
+	for len(v) > 0 && !v[0].ink {
+		v = v[1:]
+	}
+	for len(v) > 0 && !v[len(v)-1].ink {
+		v = v[:len(v)-1]
+	}
+	return v
 }
 
 // disown takes from a line the ink of the other where it came to it, or left it, over bare paper: there its own
@@ -337,6 +349,16 @@ func inkLook(a, b []vertex) (look [4]float64) {
 		}
 	}
 	return look
+}
+
+// inkOf is how many mm of a line are inked.
+func inkOf(v []vertex) (mm float64) {
+	for _, p := range v {
+		if p.ink {
+			mm += alongMM
+		}
+	}
+	return mm
 }
 
 func usable(p vertex) bool { return p.ink && !p.weak && !p.fixed && p.wide > 0 }

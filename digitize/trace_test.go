@@ -393,6 +393,73 @@ func diffused(p Problem) Problem {
 	return p
 }
 
+// A pen that writes behind the printed arcs is first to touch the paper, and gets its time added.
+func TestAPenMayWriteBehind(t *testing.T) {
+	t.Parallel()
+	const behind = 30.0 / 60
+	pens := []Pen{{Name: "product", Ink: "blue", AheadMinutes: -60 * behind}, {Name: "airspace", Ink: "red"}}
+	res := trace(t, paint(tinyForm(), false, pens,
+		drawn{ink: "blue", knots: []knot{{0.6 - behind, 70}, {1 - behind, 120}, {2 - behind, 120}, {2.2 - behind, 70}}},
+		drawn{ink: "red", knots: []knot{{0.6, 80}, {1, 130}, {2, 130}, {2.2, 80}}}))
+	for i, want := range []float64{120, 130} {
+		s := res.Series[i]
+		require.InDelta(t, 0.6, s.Samples[0].Time.Sub(onChart).Hours(), 1.0/60)
+		in := between(s, 1.1, 1.9)
+		require.NotEmpty(t, in)
+		for _, q := range in {
+			require.InDelta(t, want, q.Temperature, 0.2)
+		}
+	}
+}
+
+// A skip that ends nearer to the written time than the trace begins is no blank between two turns.
+func TestASkipNearTheWrittenTime(t *testing.T) {
+	t.Parallel()
+	p := paint(tinyForm(), false, one, drawn{ink: "blue", knots: []knot{{0.05, 70}, {0.4, 100}, {0.4, math.NaN()}, {0.44, 102}, {1, 130}, {2, 130}}})
+	p.Face.Form.Labels.Kind = "clock"
+	p.OnChart = time.Date(2026, 3, 4, 8, 25, 0, 0, time.UTC) // printed hours 0 are 8:00 as well
+	s := trace(t, p).Series[0].Samples
+	require.InDelta(t, 0.05*60, s[0].Time.Sub(p.OnChart.Truncate(time.Hour)).Minutes(), 1)
+	require.Equal(t, 2.0, math.Round(s[len(s)-1].Time.Sub(p.OnChart.Truncate(time.Hour)).Hours()))
+}
+
+// On a chart of a week the hours of the clock come again every day.
+func TestTheDayOnALongTurn(t *testing.T) {
+	f := tinyForm()
+	f.RotationHours, f.Labels.Kind = 168, "clock"
+	on := time.Date(2026, 3, 4, 2, 10, 0, 0, time.UTC)
+	c := newClock(Problem{Face: &calibrate.Face{Form: f, Hour: calibrate.HourBlank}, OnChart: on}, 50)
+	require.Equal(t, on.Truncate(time.Hour), c.at(50))
+}
+
+// A line in another ink than the recorder's is followed, and said to be.
+func TestAnotherInkIsSaid(t *testing.T) {
+	t.Parallel()
+	for ink, want := range map[string][]series.Kind{"red": {series.EventInk}, "blue": nil} {
+		res := trace(t, paint(tinyForm(), false, one, drawn{ink: ink, knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}}))
+		require.Equal(t, want, kinds(res))
+		require.NotEmpty(t, between(res.Series[0], 0.4, 1.1))
+	}
+}
+
+// Habits of vats are in degF: cold milk cools the product's bulb by nine of them more.
+func TestHabitsCountInFahrenheit(t *testing.T) {
+	for unit, per := range map[string]float64{"F": 1, "C": 1 / 1.8} {
+		f := tinyForm()
+		f.Unit = unit
+		tr := &tracer{form: f}
+		line := func(dip float64) (v []vertex) {
+			for k := range 100 {
+				T := 90 - dip*per*math.Max(0, 1-math.Abs(float64(k)-50)/20)
+				v = append(v, vertex{x: 30 + 0.08*float64(k), radius: f.Radius(T), hours: float64(k) / 100, ink: true})
+			}
+			return v
+		}
+		require.InDelta(t, dipOdds, tr.habits(line(20), line(11), "product", "airspace"), 1e-9, unit)
+		require.Zero(t, tr.habits(line(20), line(13), "product", "airspace"), unit)
+	}
+}
+
 // What the removal of diffused print leaves is no line, where the pen's has ended.
 func TestWhatPrintLeavesIsNoLine(t *testing.T) {
 	p := diffused(paint(smallForm(), true, one, drawn{ink: "black", knots: []knot{{0.1, 60}, {0.5, 140}, {2, 141}, {2.1, 60}, {2.2, 60}}}))
@@ -545,6 +612,21 @@ func TestLowerEdge(t *testing.T) {
 	p.LowerEdge = true
 	for _, s := range between(trace(t, p).Series[0], 0.6, 1.6) {
 		require.InDelta(t, 150-0.175/f.MMPerDegree(f.Radius(150)), s.Temperature, 0.05/f.MMPerDegree(f.Radius(150)))
+	}
+	// On a scale that is coldest at the rim it is the outer edge, and where a line is wider its edge is farther off.
+	f.Rings = []form.Ring{{At: 230, RadiusMM: 20}, {At: 30, RadiusMM: 60}}
+	mm := math.Abs(f.MMPerDegree(f.Radius(147)))
+	off := 0.175 / mm // two strokes side by side
+	p = paint(f, false, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, 147}, {1.2, 147}, {1.21, 147 - off}, {1.9, 147 - off}, {1.91, 147}, {2.8, 147}, {2.9, 60}}},
+		drawn{ink: "blue", knots: []knot{{1.21, 147 + off}, {1.9, 147 + off}}})
+	p.LowerEdge = true
+	s := trace(t, p).Series[0]
+	for _, c := range []struct{ from, to, edge float64 }{{0.6, 1.1, 0.175}, {1.3, 1.8, 0.35}} {
+		in := between(s, c.from, c.to)
+		require.NotEmpty(t, in)
+		for _, q := range in {
+			require.InDelta(t, 147-c.edge/mm, q.Temperature, 0.05/mm)
+		}
 	}
 }
 

@@ -56,7 +56,7 @@ func (j *judge) record(bs []Batch) Check {
 			note(Undecided, words, p)
 		case series.EventAmbig:
 			note(listed(e.Pen, e.From, e.To), words, p)
-		case series.EventBlot, series.EventNote, series.EventStart:
+		case series.EventBlot, series.EventInk, series.EventStart:
 			note(Pass, words, p)
 		}
 	}
@@ -105,7 +105,7 @@ func (j *judge) record(bs []Batch) Check {
 
 var eventWords = map[series.Kind]string{series.EventLap: "second lap over the first", series.EventStopped: "the clock stood", series.EventTurned: "the chart was turned",
 	series.EventNoBlank: "no blank is seen",
-	series.EventAmbig:   "two lines compete", series.EventBlot: "blot", series.EventNote: "writing on the line", series.EventStart: "start off the written time"}
+	series.EventAmbig:   "two lines compete", series.EventBlot: "blot", series.EventInk: "another ink", series.EventStart: "start off the written time"}
 
 // told: an event already names what breaks the trace there.
 func (j *judge) told(pen string, from, to time.Time) bool {

@@ -465,7 +465,7 @@ func TestClock(t *testing.T) {
 // C24: 1 NYCRR 2.48(a), overlapping is a violation by itself. Stopped and turned charts need a person.
 func TestRecord(t *testing.T) {
 	for kind, want := range map[series.Kind]Verdict{series.EventLap: Fail, series.EventStopped: Undecided, series.EventTurned: Undecided, series.EventNoBlank: Undecided,
-		series.EventBlot: Pass, series.EventNote: Pass, series.EventStart: Pass, series.EventAmbig: Pass} {
+		series.EventBlot: Pass, series.EventInk: Pass, series.EventStart: Pass, series.EventAmbig: Pass} {
 		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
 		p.Events = []series.Event{{Kind: kind, Pen: "product", From: at("11:20"), To: at("11:30"), Text: "seen"}}
 		f := Verify(p)
@@ -514,6 +514,15 @@ func TestGap(t *testing.T) {
 	// A gap between cold ink might hide a hold.
 	f = Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:32:00", 146), "09:30:00", "10:45:00"), milk()))
 	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
+}
+
+// An uncertainty that is no number proves nothing.
+func TestAnUncertaintyThatIsNone(t *testing.T) {
+	s := hold("10:00:00", "10:32:00", 148)
+	for i := range s.Samples {
+		s.Samples[i].UTemperature = math.NaN()
+	}
+	assert.Equal(t, Undecided, get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold").Verdict)
 }
 
 // What the other pen shows keeps its clock times where the product's left no ink: a time.Duration spans 292 years only.

@@ -44,7 +44,7 @@ const (
 	EventLap     Kind = "second-lap" // the line goes on beyond one turn
 	EventNoBlank Kind = "no-blank"   // whether the line leaves a blank on the turn cannot be seen
 	EventBlot    Kind = "blot"       // wide ink on or beside the line
-	EventNote    Kind = "note"       // writing that touches the line
+	EventInk     Kind = "ink"        // the line's ink is not the recorder's
 	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time
 	EventAmbig   Kind = "ambiguous"  // two lines compete, which is which is not settled
 )

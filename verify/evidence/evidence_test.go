@@ -365,7 +365,7 @@ func TestManyMarksGoToTheAnnex(t *testing.T) {
 	in := testInput()
 	for k := range 60 {
 		at := hm(7, 0, 0).Add(time.Duration(k) * time.Minute)
-		in.Events = append(in.Events, series.Event{Kind: series.EventNote, Pen: "product", From: at, To: at.Add(20 * time.Second), Text: fmt.Sprintf("writing number %d", k)})
+		in.Events = append(in.Events, series.Event{Kind: series.EventInk, Pen: "product", From: at, To: at.Add(20 * time.Second), Text: fmt.Sprintf("writing number %d", k)})
 	}
 	text := read(t, reportOf(t, in))
 	assert.Contains(t, text, "page 2 of 2")

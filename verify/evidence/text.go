@@ -248,8 +248,8 @@ func eventWords(k series.Kind) string {
 		return "no blank is seen between end and start"
 	case series.EventBlot:
 		return "a blot on or beside the line"
-	case series.EventNote:
-		return "writing touches the line"
+	case series.EventInk:
+		return "drawn in another ink than the recorder's"
 	case series.EventStart:
 		return "the trace does not start at the written time"
 	case series.EventAmbig:
