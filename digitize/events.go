@@ -211,8 +211,11 @@ func (t *tracer) course(v []vertex) *course {
 	}
 	c.r = make([]float64, n)
 	c.sum, c.sq, c.count = make([]float64, n+1), make([]float64, n+1), make([]int, n+1)
-	for i := range raw {
-		reach := int(courseMM / 2 / (courseS * t.form.MMPerSecond(c.base)))
+	for i, r := range raw {
+		reach := 0
+		if !math.IsNaN(r) {
+			reach = int(courseMM / 2 / (courseS * t.form.MMPerSecond(r)))
+		}
 		s, w := 0.0, 0.0
 		for k := max(0, i-reach); k <= min(n-1, i+reach); k++ {
 			s, w = s+raw[k], w+1
