@@ -97,7 +97,14 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		c.Measured, c.U = clip(minutes), clip(u)
 		c.Verdict = j.against(minutes, u, o.Minutes)
 		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, clockWord(h.hold.Start))
+		slow := j.slow(h.run.from) / 60
 		switch {
+		case j.against(minutes-slow, u, o.Minutes) != c.Verdict:
+			c.Verdict = Undecided
+			c.Reason += fmt.Sprintf("; but the chart's clock ran slow at its test and may be %.1f min behind the writer's by then", slow)
+		case h.run.gap && (h.sure.to <= h.sure.from || j.against((m.outlet-h.sure.from)/60, u, o.Minutes) != c.Verdict):
+			c.Verdict = Undecided
+			c.Reason += "; but no ink is sure in part of that time"
 		case j.rival != 0 && j.against(minutes+j.rival/60, u, o.Minutes) != c.Verdict:
 			c.Verdict = Undecided
 			c.Reason += fmt.Sprintf("; but the trace starts %.0f min off the written %s: are the chart's hours right?", j.rival/60, j.Entries.OnChart)
@@ -116,6 +123,15 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		c.Places = []Place{j.place("product", m.outlet, m.outlet, "outlet opened")}
 	}
 	return c
+}
+
+// slow is by how many seconds a clock that ran slow at its test has fallen behind by a time, since the chart was put on.
+func (j *judge) slow(t float64) float64 {
+	c := j.clockCheck()
+	if c == nil || c.ChartMinutes >= c.TrueMinutes {
+		return 0
+	}
+	return (c.TrueMinutes/c.ChartMinutes - 1) * math.Max(0, t-j.product.begins)
 }
 
 // late says in words by how much the chart shows a batch hot after its vat was to be empty, or after milk that is cooled in
@@ -254,6 +270,10 @@ func (j *judge) readingsInHold(m *matter, s share, h held) (Verdict, string) {
 			return Undecided, fmt.Sprintf("written %s lies outside of the hold", r.label)
 		}
 	}
+	early := func(r reading) bool { return r.at < (from+to)/2 }
+	if n := len(m.air); j.Rules.Airspace.Readings > 1 && n > 1 && (!slices.ContainsFunc(m.air, early) || !slices.ContainsFunc(m.air, func(r reading) bool { return !early(r) })) {
+		return Undecided, "all readings lie nearer to one end of the hold, none at the other"
+	}
 	return Pass, ""
 }
 
@@ -320,7 +340,7 @@ func (j *judge) compare(m *matter) (out []comparison) {
 }
 
 // agreementCheck: the recorder may not read higher than the indicating thermometer.
-func (j *judge) agreementCheck(m *matter) *Check {
+func (j *judge) agreementCheck(m *matter, h held) *Check {
 	a := j.Rules.Agreement
 	if a == nil {
 		return nil
@@ -353,6 +373,12 @@ func (j *judge) agreementCheck(m *matter) *Check {
 			why = append(why, fmt.Sprintf("too close to call: pen %.2f ± %.2f, indicating %s, not above it with a probability of %.2f", x.pen, j.k*x.u, x.label, Conforms(-x.high(), x.u, 0)))
 		}
 		c.Places = append(c.Places, j.place("product", x.at, x.at, "indicating "+x.label))
+	}
+	if c.Verdict == Pass && a.Every == "batch" && h.hold != nil && !slices.ContainsFunc(m.compared, func(x comparison) bool {
+		return x.at >= h.run.from-besides && x.at <= h.run.to+besides
+	}) {
+		c.Verdict = Undecided
+		why = append(why, "none of them lies in the hold")
 	}
 	c.Reason = strings.Join(why, "; ")
 	return c

@@ -15,6 +15,7 @@ type held struct {
 	legal        float64
 	hold         *Hold
 	run          run     // the one reported
+	sure         run     // the longest with gaps counted as below
 	shown        float64 // longest run, gaps counted as below
 	whole        float64 // longest run, gaps counted as above
 	lower, upper float64 // what the guard band leaves of the one, and adds to the other
@@ -56,7 +57,7 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	h.lower = math.Min(least.minutes(), below.minutes()-j.k*below.u()) * j.fast
 	h.upper = math.Max(most.minutes(), above.minutes()+j.k*above.u()) * j.fast
 	h.cut = most.open || above.open
-	h.run = below
+	h.run, h.sure = below, below
 	if above.gap && above.inked {
 		if r := j.product.inked(above, legal, -h.lowered); r.minutes() > below.minutes() {
 			h.run = r

@@ -792,7 +792,7 @@ func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 	if c := j.airspaceCheck(m, s, h, legal); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
-	if c := j.agreementCheck(m); c != nil {
+	if c := j.agreementCheck(m, h); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
 	b.Checks = append(b.Checks, j.batchEntries(m, h))

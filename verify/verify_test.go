@@ -361,8 +361,15 @@ func TestAirspaceFigures(t *testing.T) {
 	for _, c := range []struct {
 		at   string
 		want Verdict
-	}{{"09:58:10", Pass}, {"09:57:50", Undecided}, {"10:33:50", Pass}, {"10:34:10", Undecided}, {"", Undecided}} {
-		got := judge([]entries.Reading{{At: c.at, Reads: 152}, {At: "10:15", Reads: 152}}, "")
+	}{{"09:58:10", Pass}, {"09:57:50", Undecided}, {"10:15:50", Pass}, {"10:17", Undecided}, {"10:33:50", Undecided}, {"", Undecided}} {
+		got := judge([]entries.Reading{{At: c.at, Reads: 152}, {At: "10:18", Reads: 152}}, "")
+		assert.Equal(t, c.want, got.Verdict, "%q: %s", c.at, got.Reason)
+	}
+	for _, c := range []struct {
+		at   string
+		want Verdict
+	}{{"10:33:50", Pass}, {"10:34:10", Undecided}} {
+		got := judge([]entries.Reading{{At: "10:15", Reads: 152}, {At: c.at, Reads: 152}}, "")
 		assert.Equal(t, c.want, got.Verdict, "%q: %s", c.at, got.Reason)
 	}
 }
@@ -433,7 +440,7 @@ func TestAgreement(t *testing.T) {
 func TestReadingOnASlope(t *testing.T) {
 	s := line("product", "F", 0.02, 1, "08:00:00 60", "09:50:00 120", "10:20:00 150", "10:55:00 150", "11:30:00 90")
 	b := milk()
-	b.Indicating = []entries.Reading{{At: "10:10", Reads: 140.3}} // the pen is at 140.0, rising 1 °F a minute
+	b.Indicating = []entries.Reading{{At: "10:10", Reads: 140.3}, {At: "10:40", Reads: 152}} // the pen is at 140.0, rising 1 °F a minute
 	b.OutletOpened = "10:55"
 	f := Verify(problem(t, "us-grade-a-vat", s, b))
 	got := get(t, f, 0, "agreement")
@@ -441,6 +448,30 @@ func TestReadingOnASlope(t *testing.T) {
 	assert.InDelta(t, 1/math.Sqrt(12), *got.U, 0.02, "1 °F of uniform spread: JCGM 100:2008 4.3.7, from memory")
 	b.Indicating[0].At = "10:10:00"
 	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-grade-a-vat", s, b)), 0, "agreement").Verdict)
+	// A comparison on the way up says nothing of the hold (PMO Item 16p, from memory: during the holding period).
+	b.Indicating = b.Indicating[:1]
+	got = get(t, Verify(problem(t, "us-grade-a-vat", s, b)), 0, "agreement")
+	assert.Equal(t, Undecided, got.Verdict)
+	assert.Contains(t, got.Reason, "none of them lies in the hold")
+}
+
+// The outlet's minutes count from a hold whose start the ink shows, and by a clock that has not fallen behind.
+func TestOutletAcrossAGapAndByASlowClock(t *testing.T) {
+	b := milk()
+	b.OutletOpened = "10:31:30"
+	s := hold("10:00:00", "10:45:00", 148)
+	p := problem(t, "us-grade-a-vat", s, b)
+	assert.Equal(t, Pass, get(t, Verify(p), 0, "outlet").Verdict)
+	p.Series[0] = erase(s, "10:02:00", "10:05:00") // 26.5 min of sure ink, 31.5 with the gap
+	got := get(t, Verify(p), 0, "outlet")
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+	p.Series[0] = s
+	p.Recorder.ClockCheck = &entries.ClockCheck{Date: "2026-03-01", TrueMinutes: 30, ChartMinutes: 29.4} // put on at 8:00: 2.4 min behind at 10:00
+	got = get(t, Verify(p), 0, "outlet")
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+	assert.Contains(t, got.Reason, "2.4 min")
+	p.Recorder.ClockCheck.ChartMinutes = 29.8
+	assert.Equal(t, Pass, get(t, Verify(p), 0, "outlet").Verdict, "0.8 min behind")
 }
 
 // C22, C23: PMO Appendix I Test 3, from memory: recorded time may not exceed true time.

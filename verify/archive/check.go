@@ -580,7 +580,14 @@ var clockTime = regexp.MustCompile(`^\d\d:\d\d(:\d\d)?$`)
 // earliest written time tells a.m. from p.m.; without any the morning is taken.
 func settle(r *reading) {
 	date, err := time.Parse("2006-01-02", r.entries.ChartDate)
-	if err != nil || len(r.series) == 0 || len(r.series[0].Samples) == 0 {
+	var start time.Time
+	inked := false
+	for _, s := range r.series {
+		if len(s.Samples) > 0 && (!inked || s.Samples[0].Time.Before(start)) {
+			start, inked = s.Samples[0].Time, true
+		}
+	}
+	if err != nil || !inked {
 		return
 	}
 	near := 6 * time.Hour
@@ -604,22 +611,22 @@ func settle(r *reading) {
 	if earliest < 24*time.Hour {
 		near = earliest - time.Hour // filled and heated before anything is written
 	}
-	turn := time.Duration(r.face.Form.RotationHours * float64(time.Hour))
-	shift := date.Add(near).Sub(r.series[0].Samples[0].Time)
+	midnight := start.Truncate(24 * time.Hour)
+	days := int((date.Unix() - midnight.Unix()) / (24 * 3600)) // more than a Duration holds
+	rest := near - start.Sub(midnight)
 	if r.face.Form.Labels.Kind == "clock" { // whole turns only: the print tells the rest
-		start := r.series[0].Samples[0].Time
-		whole := date.Sub(start.Truncate(24 * time.Hour))
-		shift = whole + (shift - whole).Round(turn)
+		rest = rest.Round(time.Duration(r.face.Form.RotationHours * float64(time.Hour)))
 	}
+	moved := func(t time.Time) time.Time { return t.AddDate(0, 0, days).Add(rest) }
 	for i := range r.series {
 		for j := range r.series[i].Samples {
 			s := &r.series[i].Samples[j]
-			s.Time = s.Time.Add(shift)
+			s.Time = moved(s.Time)
 		}
 	}
-	r.zeroAt = r.zeroAt.Add(shift)
+	r.zeroAt = moved(r.zeroAt)
 	for i := range r.events {
-		r.events[i].From, r.events[i].To = r.events[i].From.Add(shift), r.events[i].To.Add(shift)
+		r.events[i].From, r.events[i].To = moved(r.events[i].From), moved(r.events[i].To)
 	}
 }
 
@@ -673,7 +680,7 @@ func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 		Series: r.series, Events: r.events,
 		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
 		Form: r.face.Form, ExpectedForm: expected,
-		HourKnown: hour != calibrate.HourOnChart,
+		HourKnown: hour != calibrate.HourOnChart && (r.face.Form.Labels.Kind != "elapsed" || r.entries != nil && !r.entries.OnChartTime().IsZero()),
 	})
 	f.Form = r.face.Form.Form
 	if strings.HasPrefix(f.ChartDate, "0001-") {

@@ -256,6 +256,9 @@ func (r *RuleSet) check() error {
 			if o.Temperature.F == nil && o.Temperature.C == nil {
 				return fmt.Errorf("%s: no temperature: write {F: …} or {C: …} or both as the law prints them", key)
 			}
+			if h := o.Highest; h != nil && (o.Temperature.F != nil && h.F == nil || o.Temperature.C != nil && h.C == nil) {
+				return fmt.Errorf("%s: highest: missing in a unit that its temperature has", key)
+			}
 			if !(o.Minutes > 0 && o.Minutes <= 240) {
 				return fmt.Errorf("%s: minutes: %v must lie between 0 and 240", key, o.Minutes)
 			}
@@ -286,6 +289,13 @@ func (r *RuleSet) check() error {
 		if a.Readings < 1 || a.Readings > 2 {
 			return fmt.Errorf("airspace: readings: %d must be 1 or 2", a.Readings)
 		}
+		for _, w := range r.Rows {
+			for _, o := range w.Options {
+				if o.Temperature.F != nil && a.Margin.F == nil || o.Temperature.C != nil && a.Margin.C == nil {
+					return fmt.Errorf("airspace: margin: missing in a unit that rows %s has: write {F: …, C: …} as the law prints them", w.Row)
+				}
+			}
+		}
 	}
 	if a := r.Agreement; a != nil {
 		cites["agreement"] = a.Cited
@@ -307,12 +317,15 @@ func (r *RuleSet) check() error {
 	}
 	if n := r.Reduction; n != nil {
 		cites["reduction"] = n.Cited
+		if !(n.MinutesPerDegree > 0) {
+			return fmt.Errorf("reduction: minutes_per_degree: %v must be above 0", n.MinutesPerDegree)
+		}
 	}
 	if n := r.Lethality; n != nil {
 		cites["lethality"] = n.Cited
 		for _, z := range []*float64{n.Z.F, n.Z.C} {
-			if z != nil && !(*z > 0) {
-				return fmt.Errorf("lethality: z: %v must be above 0", *z)
+			if z != nil && !(*z >= 1 && *z <= 50) {
+				return fmt.Errorf("lethality: z: %v degrees must lie between 1 and 50", *z)
 			}
 		}
 	}
