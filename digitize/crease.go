@@ -32,15 +32,10 @@ func (t *tracer) findCreases() {
 	step := foldStep / t.form.Outer()
 	n := int(2 * math.Pi / step)
 	var spots []float64 // angles
-	for i := 0; i < n; {
-		k := i
-		for k < n && dark(at(float64(k)*step)) {
-			k++
+	for from, to := range runs(n, func(i int) bool { return dark(at(float64(i) * step)) }) {
+		if float64(to-from)*foldStep <= foldWide {
+			spots = append(spots, float64(from+to-1)/2*step)
 		}
-		if long := float64(k-i) * foldStep; k > i && long <= foldWide {
-			spots = append(spots, float64(i+k-1)/2*step)
-		}
-		i = k + 1
 	}
 	if len(spots) > foldSpots {
 		return
@@ -104,20 +99,15 @@ func (t *tracer) leaveCreases(v []vertex) {
 	if t.creased == nil {
 		return
 	}
-	on := func(p vertex) bool {
-		i := t.pathCell(p.x, p.y)
-		return i >= 0 && t.creased[i]
+	on := func(i int) bool {
+		k := t.pathCell(v[i].x, v[i].y)
+		return k >= 0 && t.creased[k]
 	}
-	for i := 0; i < len(v); {
-		k := i
-		for k < len(v) && on(v[k]) {
-			k++
-		}
-		if float64(k-i)*alongMM > foldAlong {
-			for ; i < k; i++ {
+	for from, to := range runs(len(v), on) {
+		if float64(to-from)*alongMM > foldAlong {
+			for i := from; i < to; i++ {
 				v[i].ink = false
 			}
 		}
-		i = k + 1
 	}
 }

@@ -755,10 +755,6 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		}
 	}
 	typ := t.typ[plane]
-	width := make([]float32, rows)
-	for r := range width {
-		width[r] = 2 * stepMM
-	}
 	e := func(c, r int) float32 {
 		if taken[c*rows+r] || t.creased != nil && t.creased[c*rows+r] {
 			return 0
@@ -778,7 +774,7 @@ func (t *tracer) stray(plane int) (found [][]step) {
 	if float64(dark)*3*stepMM < strayMM {
 		return nil
 	}
-	path := bestPath(c1-c0+1, r1-r0+1, width, 2*stepMM, 0, 0, func(col int, cost []float32) {
+	path := bestPath(c1-c0+1, r1-r0+1, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
 		for r := range cost {
 			cost[r] = inkCost(e(c0+col, r0+r))
 		}

@@ -26,10 +26,7 @@ const (
 // follow finds each pen's line.
 func (t *tracer) follow() {
 	cols, rows := t.frame.Columns/2, t.frame.Rows/2 // of paths: centring does the rest
-	width := make([]float32, rows)
-	for r := range width {
-		width[r] = float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()))
-	}
+	width := float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()))
 	t.lines = make([]*line, len(t.p.Pens))
 	for k := range t.planes {
 		t.typ[k] = typical(t.planes[k], t.noise[k])

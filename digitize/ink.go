@@ -135,27 +135,16 @@ func (t *tracer) survey() {
 	s.planes = calibrate.Unroll(t.pic, t.p.Face, s.frame, nil)
 
 	m := &printed{
-		channels: t.pic.Channels, rows: t.frame.Rows, radius: t.frame.Radius, step: stepMM,
-		rotation: f.RotationHours, blocks: blocks,
+		channels: t.pic.Channels, rows: t.frame.Rows, rotation: f.RotationHours,
 		every: f.TimeArcs.EveryMinutes / 60, major: f.TimeArcs.MajorMinutes / 60,
 		half: int(arcMM / stepMM), knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic, s.planes[0]),
 	}
-	lo, hi := min(f.Temperature(f.Inner()), f.Temperature(f.Outer())), max(f.Temperature(f.Inner()), f.Temperature(f.Outer()))
-	for k, every := range []float64{f.MinorRing, f.MajorRing} {
-		if every <= 0 {
-			continue
+	for _, c := range f.Circles() {
+		kind := 0
+		if c.Major {
+			kind = 1
 		}
-		for n := math.Ceil(lo/every - 1e-6); n*every <= hi+1e-6; n++ {
-			if q := n * every / f.MajorRing; k == 1 || f.MajorRing <= 0 || math.Abs(q-math.Round(q)) > 1e-6 {
-				m.circleRows[k] = append(m.circleRows[k], (f.Radius(n*every)-t.frame.Radius)/stepMM)
-			}
-		}
-	}
-	if m.every <= 0 {
-		m.every = f.RotationHours
-	}
-	if m.major <= 0 {
-		m.major = m.every
+		m.circleRows[kind] = append(m.circleRows[kind], (c.RadiusMM-t.frame.Radius)/stepMM)
 	}
 	var arcs [2][]float64 // hours of each class
 	for k := 0; float64(k)*m.every < f.RotationHours-1e-6; k++ {
@@ -173,20 +162,15 @@ func (t *tracer) survey() {
 	}
 	t.sheet = t.findSheet(s, m)
 	for ch := range s.planes {
-		for c := range s.frame.Columns {
-			t.sheet.hide(t.sheet.off, s.planes[ch][c*s.frame.Rows:(c+1)*s.frame.Rows], s.frame.Hour+float64(c)*s.frame.HourStep, 0, 1, calibrate.Outside)
-		}
-		for i, f := range s.near {
-			for c := range f.Columns {
-				t.sheet.hide(t.sheet.off, s.around[i][ch][c*f.Rows:(c+1)*f.Rows], f.Hour+float64(c)*f.HourStep, 0, aroundEvery, calibrate.Outside)
-			}
-		}
+		s.columns(ch, func(col []float32, hour float64, every int) {
+			t.sheet.hide(t.sheet.off, col, hour, 0, every, calibrate.Outside)
+		})
 	}
 	m.learn(s, t.sheet)
 	t.m = m
-	for ch := range s.planes { // in shade nothing is learnt of inks
-		for c := range s.frame.Columns {
-			t.sheet.hide(t.sheet.shade, s.planes[ch][c*s.frame.Rows:(c+1)*s.frame.Rows], s.frame.Hour+float64(c)*s.frame.HourStep, 0, 1, missing)
+	for _, plane := range s.planes { // in shade nothing is learnt of inks
+		for hour, col := range columns(s.frame, plane) {
+			t.sheet.hide(t.sheet.shade, col, hour, 0, 1, missing)
 		}
 	}
 	t.learnInks(s)
@@ -419,9 +403,6 @@ func (t *tracer) huesApart() (axis [3]float32) {
 func (t *tracer) evidence(in, out [][]float32, other []uint8, hue []int8) {
 	if t.m.channels == 1 {
 		for i, v := range in[0] {
-			if v == missing {
-				v = 0
-			}
 			out[0][i] = max(v, 0)
 		}
 		return
@@ -655,21 +636,10 @@ func (t *tracer) unroll() {
 	n := len(t.inked)
 	rot := t.form.RotationHours
 	hour := rot / float64(n)
-	// Runs without ink, as the survey columns [from, to) with to counted on over the turn.
-	type run struct{ from, to int }
-	var free []run
 	first := slices.Index(t.inked, true)
-	for c := first; c < first+n; {
-		if t.inked[c%n] {
-			c++
-			continue
-		}
-		e := c
-		for e < first+n && !t.inked[e%n] {
-			e++
-		}
-		free = append(free, run{c, e})
-		c = e
+	var free []run // without ink, in survey columns, counted on over the turn
+	for from, to := range runs(n, func(i int) bool { return !t.inked[(first+i)%n] }) {
+		free = append(free, run{first + from, first + to})
 	}
 	start, span := float64(first)*hour, rot
 	expected, every, known := t.expectedStart()
@@ -709,89 +679,109 @@ func (t *tracer) unroll() {
 // fillPlanes reads every so many cells of the frame, and all of them only in tiles in and beside which
 // there is as much as a trace of ink. The rest stays blank: it is most of a chart.
 func (t *tracer) fillPlanes() {
-	rows, cols := t.frame.Rows, t.frame.Columns
+	cells := t.frame.Rows * t.frame.Columns
 	t.planes = make([][]float32, len(t.noise))
 	for k := range t.planes {
-		t.planes[k] = picture.Large[float32](cols * rows)
+		t.planes[k] = picture.Large[float32](cells)
 	}
-	var beside []uint8
 	if t.m.channels > 1 {
-		t.other = picture.Large[uint8](cols * rows)
+		t.other = picture.Large[uint8](cells)
+	}
+	if t.axis != [3]float32{} {
+		t.hue = make([]int8, cells)
 	}
 	var light []float32 // mean density of all colours, where there is shade
 	if t.sheet.shade != nil {
-		light = picture.Large[float32](cols * rows)
+		light = picture.Large[float32](cells)
 	}
-	var hue []int8
-	if t.axis != [3]float32{} {
-		t.hue = make([]int8, cols*rows)
-	}
-	in, out := make([][]float32, t.m.channels), make([][]float32, len(t.planes))
-	var buf [][]float32
-	read := func(f calibrate.Frame, row, every int, each func(c int)) { // each finds column c in in
-		buf = calibrate.Unroll(t.pic, t.p.Face, f, buf)
-		for c := range f.Columns {
-			for ch := range in {
-				in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
-				t.sheet.hide(t.sheet.off, in[ch], f.Hour+float64(c)*f.HourStep, row, every, calibrate.Outside)
-				t.m.leftOver(in[ch], ch, f.Hour+float64(c)*f.HourStep, row, every)
-			}
-			each(c)
+	t.fillTiles(t.inkedTiles(), light)
+	if t.sheet.shade != nil {
+		for k, plane := range t.planes {
+			t.dropWide(plane, t.typ[k])
 		}
+		t.dropEdges(light)
 	}
+	if t.m.bilevel {
+		t.uncover(t.planes[0])
+	}
+}
 
-	high, wide := (rows+tile-1)/tile, (cols+tile-1)/tile
-	inked := make([]bool, wide*high)
+// leftOver reads a frame, whose rows are every so many from the given one on, and calls each with the left-over density of
+// every column, one slice a channel. It gives the buffer for the next time.
+func (t *tracer) leftOver(f calibrate.Frame, row, every int, buf [][]float32, each func(c int, in [][]float32)) [][]float32 {
+	buf = calibrate.Unroll(t.pic, t.p.Face, f, buf)
+	in := make([][]float32, t.m.channels)
+	for c := range f.Columns {
+		hour := f.Hour + float64(c)*f.HourStep
+		for ch := range in {
+			in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
+			t.sheet.hide(t.sheet.off, in[ch], hour, row, every, calibrate.Outside)
+			t.m.leftOver(in[ch], ch, hour, row, every)
+		}
+		each(c, in)
+	}
+	return buf
+}
+
+// inkedTiles are the tiles of the frame, column by column, that show a trace of ink.
+func (t *tracer) inkedTiles() [][]bool {
+	const strip = 32 // columns at once: their planes stay in the processor's cache
+	cols, high := t.frame.Columns, (t.frame.Rows+tile-1)/tile
+	inked := make([][]bool, (cols+tile-1)/tile)
+	for i := range inked {
+		inked[i] = make([]bool, high)
+	}
 	f := t.frame
-	f.HourStep, f.RadiusStep, f.Rows = f.HourStep*sparse, f.RadiusStep*sparse, (rows+sparse-1)/sparse
+	f.HourStep, f.RadiusStep, f.Rows = f.HourStep*sparse, f.RadiusStep*sparse, (f.Rows+sparse-1)/sparse
+	out := make([][]float32, len(t.planes))
 	for k := range out {
 		out[k] = make([]float32, f.Rows)
 	}
-	const strip = 32
+	var buf [][]float32
 	for c := 0; c*sparse < cols; c += strip {
 		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
-		read(f, 0, sparse, func(col int) {
+		buf = t.leftOver(f, 0, sparse, buf, func(col int, in [][]float32) {
 			t.evidence(in, out, nil, nil)
 			for k, v := range out {
 				limit := traceOfInk * t.typ[k]
 				for r, e := range v {
 					if e > limit {
-						inked[(c+col)*sparse/tile*high+r*sparse/tile] = true
+						inked[(c+col)*sparse/tile][r*sparse/tile] = true
 					}
 				}
 			}
 		})
 	}
+	return inked
+}
 
-	near := func(i, j int) bool {
-		for a := max(0, i-1); a <= min(wide-1, i+1); a++ {
-			for b := max(0, j-1); b <= min(high-1, j+1); b++ {
-				if inked[a*high+b] {
+// fillTiles reads the tiles in and beside which there is ink, those of one column that hang together at once.
+func (t *tracer) fillTiles(inked [][]bool, light []float32) {
+	rows, cols := t.frame.Rows, t.frame.Columns
+	out := make([][]float32, len(t.planes))
+	var other []uint8
+	var hue []int8
+	var buf [][]float32
+	for i := range inked {
+		near := func(j int) bool {
+			for _, column := range inked[max(0, i-1):min(len(inked), i+2)] {
+				if slices.Contains(column[max(0, j-1):min(len(column), j+2)], true) {
 					return true
 				}
 			}
+			return false
 		}
-		return false
-	}
-	for i := range wide {
-		for j := 0; j < high; j++ {
-			from := j
-			for j < high && near(i, j) {
-				j++
-			}
-			if j == from {
-				continue
-			}
+		for from, to := range runs(len(inked[i]), near) {
 			f := t.frame
 			f.Hour, f.Columns = f.Hour+float64(i*tile)*f.HourStep, min(tile, cols-i*tile)
-			f.Radius, f.Rows = f.Radius+float64(from*tile)*f.RadiusStep, min(j*tile, rows)-from*tile
-			read(f, from*tile, 1, func(c int) {
+			f.Radius, f.Rows = f.Radius+float64(from*tile)*f.RadiusStep, min(to*tile, rows)-from*tile
+			buf = t.leftOver(f, from*tile, 1, buf, func(c int, in [][]float32) {
 				at := (i*tile+c)*rows + from*tile
 				for k := range out {
 					out[k] = t.planes[k][at : at+f.Rows]
 				}
 				if t.other != nil {
-					beside = t.other[at : at+f.Rows]
+					other = t.other[at : at+f.Rows]
 				}
 				if t.hue != nil {
 					hue = t.hue[at : at+f.Rows]
@@ -804,18 +794,9 @@ func (t *tracer) fillPlanes() {
 						light[at+r] = max(0, v/float32(len(in)))
 					}
 				}
-				t.evidence(in, out, beside, hue)
+				t.evidence(in, out, other, hue)
 			})
 		}
-	}
-	if t.sheet.shade != nil {
-		for k, plane := range t.planes {
-			t.dropWide(plane, t.typ[k])
-		}
-		t.dropEdges(light)
-	}
-	if t.m.bilevel {
-		t.uncover(t.planes[0])
 	}
 }
 
@@ -900,9 +881,6 @@ func (t *tracer) expectedStart() (hour, every float64, known bool) {
 	every = hoursRecur(t.form)
 	return math.Mod(h, every), every, true
 }
-
-// cyclic reduces a difference to ± half a turn.
-func cyclic(d, turn float64) float64 { return d - math.Round(d/turn)*turn }
 
 // amount is the evidence on a plane at a point of the print (mm), bilinear; 0 outside the frame.
 func (t *tracer) amount(plane []float32, x, y float64) float32 {

@@ -2,6 +2,7 @@ package digitize
 
 import (
 	"math"
+	"slices"
 )
 
 const (
@@ -22,6 +23,9 @@ const (
 	gapS         = 30.0 // longest skip that is no gap, seconds of chart time
 	gapMM        = 2.5  // the same along the line
 	rimVertices  = 20   // 1.6 mm at the end of an inked run
+	rimMost      = 4    // vertices that an end is off by, at most
+	fewest       = 8    // vertices of a line
+	paleShare    = 0.5  // of the density that three tenths of the line exceed: a run of less is pale
 	keepMM       = 6.0  // an inked run this long is the pen's wherever it lies
 	keepPiece    = 38   // vertices, 3 mm, whose ends are looked at for that
 	keepHours    = 0.75 // shorter ones only this near to another
@@ -30,6 +34,13 @@ const (
 	// A parabola follows part of the wobble itself: at its middle it takes 9/(4n) of the variance, n the
 	// independent looks in the window, about eight for a wobble of 0.35 mm to either side.
 	wobbleTaken = 1.18
+
+	// What makes a vertex uncertain; common practice where no reason is given, no source.
+	fitMost  = 0.1  // mm, of the fit: a stroke that is seen at all is not farther off
+	fitLeft  = 0.5  // of the fit's variance: smoothing takes the rest at least
+	weakMM   = 0.15 // of a weak stroke, at least: about its own standard deviation
+	bendOff  = 0.02 // mm a rad/mm: of a bend smoothing takes smoothMM²/2 = 0.011, centring some of the rest
+	bendMost = 5.0  // rad/mm
 )
 
 // vertex is one point of a traced line.
@@ -39,7 +50,6 @@ type vertex struct {
 	fit    float64 // standard uncertainty of the centre from noise alone, mm
 	rest   float64 // root of the share of the profile's energy that the stroke does not explain
 	second float64 // second moment of the ink about the centre, mm²
-	bend   float64 // curvature, rad/mm
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line as it counts at one time, mm: see lean
 	doubt  float64 // standard uncertainty of the centre where other ink crosses the line, as disentangle finds it, mm; 0 elsewhere
@@ -389,7 +399,7 @@ type centred struct {
 // refine moves a path's vertices onto the centre of the ink.
 func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line {
 	l := &line{v: t.polyline(path)}
-	if len(l.v) < 8 {
+	if len(l.v) < fewest {
 		return l
 	}
 	smooth(l.v, 0.3)
@@ -483,7 +493,7 @@ func (t *tracer) lower(l *line) {
 		here := usual
 		if len(wide) > 0 {
 			here = float64(median(wide)) // what crosses the line is narrower than the window
-			off = append(off, float32(math.Abs(here/usual-1)))
+			off = append(off, float32(here/usual-1))
 		}
 		const steep = 0.3 // cosine of the angle to the arc from which an edge is plainly the lower one
 		out := (p.x*nx[i] + p.y*ny[i]) / math.Hypot(p.x, p.y)
@@ -491,7 +501,7 @@ func (t *tracer) lower(l *line) {
 		p.x, p.y = p.x+d*nx[i], p.y+d*ny[i]
 	}
 	if len(off) > 0 {
-		l.edge = half * 1.4826 * float64(median(off))
+		l.edge = half * fromMAD * float64(mad(off, 0))
 	}
 }
 
@@ -585,8 +595,8 @@ func (t *tracer) walkTip(v []vertex, from, i, to int, plane []float32, typ, widt
 	if (b.x-a.x)*sx+(b.y-a.y)*sy < 0 {
 		sx, sy = dy, -dx
 	}
-	side := sx*-dy + sy*dx  // +1 or −1: keeps its hand when the way turns
-	stroke := 2.355 * width // at half its height
+	side := sx*-dy + sy*dx // +1 or −1: keeps its hand when the way turns
+	stroke := fullWidth * width
 	x, y := (a.x+b.x)/2, (a.y+b.y)/2
 	lo, hi := -apart/2-stroke/2, apart/2+stroke/2
 	var in, out []vertex
@@ -662,7 +672,7 @@ func (t *tracer) pixelMM() float64 {
 // deviation s by 2·s·D·∫Q² = 0.234·s·D (Q: upper tail of the normal distribution, 0 to ∞), off a parabola
 // over ±h by 2·h·D·∫((4−9t+5t³)/8)²dt = 0.0804·h·D (0 to 1). A round nib of width w has s = w/4.
 func (l *line) hidden() float64 {
-	s := math.Hypot(smoothMM, 2.355*l.width/4)
+	s := math.Hypot(smoothMM, fullWidth*l.width/4)
 	return 0.234 * s / (0.0804 * wobbleHalf * alongMM) / (wobbleTaken * wobbleTaken)
 }
 
@@ -697,7 +707,7 @@ func (l *line) wobble(counts func(i int) bool) float64 {
 			t0, t2 = t0+d, t2+kk*d
 		}
 		if good {
-			off = append(off, float32(math.Abs((s4*t0-s2*t2)/(s0*s4-s2*s2))))
+			off = append(off, float32((s4*t0-s2*t2)/(s0*s4-s2*s2)))
 		}
 	}
 	switch {
@@ -707,92 +717,107 @@ func (l *line) wobble(counts func(i int) bool) float64 {
 	default:
 		return 0
 	}
-	return wobbleTaken * 1.4826 * float64(median(off))
+	return wobbleTaken * fromMAD * float64(mad(off, 0))
 }
 
 // settle decides where there is ink, keeps the runs that are the pen's, and
 // gives every vertex its time, radius and uncertainty. typ is the typical density of the line.
 func (t *tracer) settle(l *line, typ float64) {
-	n := len(l.v)
-	if n < 8 {
+	if len(l.v) < fewest {
 		l.v = nil
 		return
 	}
+	t.place(l.v)
+	t.inkAlong(l.v, typ)
+	t.leaveCreases(l.v)
+	kept := l.keepLong(l.dropPale(l.joinSkips()))
+	if len(kept) == 0 {
+		l.v = nil
+		return
+	}
+	l.trimRims(kept)
+	t.uncertain(l)
+}
+
+// place gives vertices their time, which never falls, and their radius.
+func (t *tracer) place(v []vertex) {
 	hour, last := t.frame.Hour, math.Inf(-1)
-	over := make([]float64, n+1) // running sum of the amount over what is left of the print there
-	for i := range l.v {
-		p := &l.v[i]
+	for i := range v {
+		p := &v[i]
 		c, r := t.cell(p.x, p.y)
 		hour += cyclic(t.frame.Hour+c*t.frame.HourStep-hour, t.form.RotationHours) // on from the vertex before, over the seam
-		p.hours = math.Max(last, hour)
-		last = p.hours
-		p.radius = t.frame.Radius + r*stepMM
+		last = math.Max(last, hour)
+		p.hours, p.radius = last, t.frame.Radius+r*stepMM
+	}
+}
+
+// inkAlong decides at which vertices there is ink, and more of it than what is left of the print there.
+func (t *tracer) inkAlong(v []vertex, typ float64) {
+	n := len(v)
+	over := make([]float64, n+1) // running sum of the amount over what is left of the print
+	for i, p := range v {
 		over[i+1] = over[i] + p.amount
 		if t.m.bilevel {
+			_, r := t.cell(p.x, p.y)
 			over[i+1] -= remains * float64(t.doubt*t.m.at(p.hours, int(r+0.5))) / typ
 		}
 	}
-	for i := range l.v {
+	for i := range v {
 		a, b := max(0, i-2), min(n, i+3)
 		sum := 0.0
-		for _, p := range l.v[a:b] {
+		for _, p := range v[a:b] {
 			sum += p.amount
 		}
 		print := over[b] < over[a] && (over[min(n, i+remainsFar)] < over[i] || over[i+1] < over[max(0, i+1-remainsFar)])
-		l.v[i].ink = sum/float64(b-a) > noInk && !print
+		v[i].ink = sum/float64(b-a) > noInk && !print
 	}
-	t.leaveCreases(l.v)
-	type run struct{ from, to int } // inked vertices [from, to)
-	var runs []run
-	for i := 0; i < n; {
-		if !l.v[i].ink {
-			i++
-			continue
-		}
-		j := i
-		for j < n && l.v[j].ink {
-			j++
-		}
-		runs = append(runs, run{i, j})
-		i = j
-	}
-	// A skip that is no gap joins the runs beside it.
-	joined := runs[:0]
-	for _, r := range runs {
+}
+
+// joinSkips gives the inked runs. A skip that is no gap joins those beside it.
+func (l *line) joinSkips() (joined []run) {
+	for from, to := range runs(len(l.v), func(i int) bool { return l.v[i].ink }) {
 		if k := len(joined) - 1; k >= 0 {
-			a, b := l.v[joined[k].to-1], l.v[r.from]
-			if (b.hours-a.hours)*3600 <= gapS && float64(r.from-joined[k].to)*alongMM <= gapMM {
-				for i := joined[k].to; i < r.from; i++ {
+			skip := joined[k].to
+			a, b := l.v[skip-1], l.v[from]
+			if (b.hours-a.hours)*3600 <= gapS && float64(from-skip)*alongMM <= gapMM {
+				for i := skip; i < from; i++ {
 					l.v[i].ink, l.v[i].weak, l.v[i].reason = true, true, "the pen skipped"
 				}
-				joined[k].to = r.to
+				joined[k].to = to
 				continue
 			}
 		}
-		joined = append(joined, r)
+		joined = append(joined, run{from, to})
 	}
-	// What is much paler than the line is what the print left, not the pen's.
-	var all, own []float32
-	for _, r := range joined {
-		for i := r.from; i < r.to; i++ {
-			all = append(all, float32(l.v[i].amount))
-		}
+	return joined
+}
+
+// amounts are the densities at some vertices.
+func amounts(v []vertex) []float32 {
+	all := make([]float32, len(v))
+	for i, p := range v {
+		all[i] = float32(p.amount)
 	}
-	pale := 0.0
-	if len(all) > 0 {
-		pale = 0.5 * float64(quantile(all, 0.7))
+	return all
+}
+
+// dropPale leaves out what is much paler than the line: what the print left, not the pen's.
+func (l *line) dropPale(inked []run) (dark []run) {
+	var all []float32
+	for _, r := range inked {
+		all = append(all, amounts(l.v[r.from:r.to])...)
 	}
-	dark := joined[:0]
-	for _, r := range joined {
-		own = own[:0]
-		for i := r.from; i < r.to; i++ {
-			own = append(own, float32(l.v[i].amount))
-		}
-		if float64(median(own)) >= pale {
+	line := quantile(all, 0.7)
+	for _, r := range inked {
+		if float64(median(amounts(l.v[r.from:r.to]))) >= paleShare*float64(line) {
 			dark = append(dark, r)
 		}
 	}
-	joined = dark
+	return dark
+}
+
+// keepLong keeps the long runs, and the shorter ones near such a one in time.
+func (l *line) keepLong(inked []run) (kept []run) {
 	long := func(r run) bool { // without the zigzags of numerals and letters
 		mm := 0.0
 		for i := r.from; i < r.to-1; i += keepPiece {
@@ -801,66 +826,55 @@ func (t *tracer) settle(l *line, typ float64) {
 		}
 		return mm >= keepMM
 	}
-	var kept []run
-	for i, r := range joined {
-		ok := long(r)
-		for j := range joined {
-			if ok || !long(joined[j]) {
-				continue
-			}
-			d := l.v[r.from].hours - l.v[joined[j].to-1].hours
-			if j > i {
-				d = l.v[joined[j].from].hours - l.v[r.to-1].hours
-			}
-			ok = d < keepHours && j != i
-		}
-		if ok {
+	apart := func(a, b run) float64 { // hours, of whichever comes first
+		return math.Max(l.v[b.from].hours-l.v[a.to-1].hours, l.v[a.from].hours-l.v[b.to-1].hours)
+	}
+	for _, r := range inked {
+		if long(r) || slices.ContainsFunc(inked, func(other run) bool { return long(other) && apart(r, other) < keepHours }) {
 			kept = append(kept, r)
 		}
 	}
-	if len(kept) == 0 {
-		l.v = nil
-		return
-	}
+	return kept
+}
+
+// trimRims leaves the line from the first of the kept runs to the last, ink in them alone. Looking for ink over several
+// vertices sees it before it is there: it ends where it has half its density.
+func (l *line) trimRims(kept []run) {
 	for i := range l.v {
 		l.v[i].ink = false
 	}
-	for k, r := range kept {
-		// Looking for ink over several vertices sees it before it is there: it ends where it has half its density.
-		rim := func(from, to int) float64 {
-			own = own[:0]
-			for _, p := range l.v[from:to] {
-				own = append(own, float32(p.amount))
-			}
-			return 0.5 * float64(median(own))
-		}
-		first, last := rim(r.from, min(r.to, r.from+rimVertices)), rim(max(r.from, r.to-rimVertices), r.to)
-		for n := 0; n < 4 && r.from < r.to-1 && l.v[r.from].amount < first; n++ {
+	for k := range kept {
+		r := &kept[k]
+		half := func(from, to int) float64 { return 0.5 * float64(median(amounts(l.v[from:to]))) }
+		first, last := half(r.from, min(r.to, r.from+rimVertices)), half(max(r.from, r.to-rimVertices), r.to)
+		for n := 0; n < rimMost && r.from < r.to-1 && l.v[r.from].amount < first; n++ {
 			r.from++
 		}
-		for n := 0; n < 4 && r.from < r.to-1 && l.v[r.to-1].amount < last; n++ {
+		for n := 0; n < rimMost && r.from < r.to-1 && l.v[r.to-1].amount < last; n++ {
 			r.to--
 		}
-		kept[k] = r
 		for i := r.from; i < r.to; i++ {
 			l.v[i].ink = true
 		}
 	}
 	l.v = l.v[kept[0].from:kept[len(kept)-1].to]
+}
 
+// uncertain gives every vertex its standard uncertainty across the line.
+func (t *tracer) uncertain(l *line) {
 	usual := l.habit(nil)
 	for i := range l.v {
 		p := &l.v[i]
 		a, b, c := l.v[max(0, i-4)], *p, l.v[min(len(l.v)-1, i+4)]
 		ax, ay, bx, by := b.x-a.x, b.y-a.y, c.x-b.x, c.y-b.y
-		la, lb := math.Hypot(ax, ay), math.Hypot(bx, by)
-		if la > 0 && lb > 0 {
-			p.bend = math.Min(5, math.Abs(math.Atan2(ax*by-ay*bx, ax*bx+ay*by))/((la+lb)/2))
+		bend := 0.0 // curvature, rad/mm
+		if la, lb := math.Hypot(ax, ay), math.Hypot(bx, by); la > 0 && lb > 0 {
+			bend = math.Min(bendMost, math.Abs(math.Atan2(ax*by-ay*bx, ax*bx+ay*by))/((la+lb)/2))
 		}
-		fit := math.Min(0.1, p.fit)
+		fit := math.Min(fitMost, p.fit)
 		alien := usual.alien(p, l.width)
 		if p.weak {
-			alien = math.Max(alien, 0.15*0.15)
+			alien = math.Max(alien, weakMM*weakMM)
 		}
 		if p.doubt > 0 {
 			alien, fit = p.doubt*p.doubt, 0
@@ -868,7 +882,7 @@ func (t *tracer) settle(l *line, typ float64) {
 		if way := math.Hypot(c.x-a.x, c.y-a.y); way > 0 { // temperature moves a line along the radius; what it widens is seen already
 			alien = math.Max(alien, l.unseen*l.unseen*math.Max(0, 1-math.Pow((c.radius-a.radius)/way, 2)))
 		}
-		u2 := l.left*l.left + fit*fit/2 + 0.0004*p.bend*p.bend + t.p.Face.UMM*t.p.Face.UMM + alien + l.edge*l.edge
+		u2 := l.left*l.left + fit*fit*fitLeft + bendOff*bendOff*bend*bend + t.p.Face.UMM*t.p.Face.UMM + alien + l.edge*l.edge
 		p.u = math.Sqrt(u2) * t.lean(a, c)
 	}
 }
@@ -891,11 +905,9 @@ func (l *line) habit(counts func(i int) bool) habit {
 	if len(rest) == 0 {
 		return habit{second: math.Inf(1), wide: 1}
 	}
-	h := habit{rest: float64(median(rest)), second: float64(median(second)), wide: float64(median(wide))}
-	for i, v := range second {
-		second[i] = float32(math.Abs(float64(v) - h.second))
-	}
-	h.scatter = 1.4826 * float64(median(second))
+	middle := median(second)
+	h := habit{rest: float64(median(rest)), second: float64(middle), wide: float64(median(wide))}
+	h.scatter = fromMAD * float64(mad(second, middle))
 	return h
 }
 

@@ -59,7 +59,7 @@ func TestPrintUnderTheLineDoesNotPullIt(t *testing.T) {
 func TestHiddenShareOfARestlessLine(t *testing.T) {
 	l := &line{width: 0.16}
 	const step = 1e-4
-	h, s := wobbleHalf*alongMM, math.Hypot(smoothMM, 2.355*l.width/4)
+	h, s := wobbleHalf*alongMM, math.Hypot(smoothMM, fullWidth*l.width/4)
 	var stroke, parabola float64
 	for x := step / 2; x < 8*s; x += step {
 		beyond := math.Erfc(x/s/math.Sqrt2) / 2

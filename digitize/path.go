@@ -34,11 +34,10 @@ func inkCost(e float32) float32 {
 // or down in each: exact dynamic programming in O(cols·rows), because the
 // cheapest run into a row is one running minimum each way over the column
 // (cost so far − running sum). fill gives the cost a mm of one column's cells;
-// entering a cell from the column before costs width[row] mm of it, from the
+// entering a cell from the column before costs width mm of it, from the
 // row beside it rowMM. The path may begin in any of the first wait+1 columns,
-// each passed column costing costWait·width at mid height,
-// costLate·width from column late on.
-func bestPath(cols, rows int, width []float32, rowMM float64, wait, late int, fill func(col int, cost []float32)) []step {
+// each passed column costing costWait·width, costLate·width from column late on.
+func bestPath(cols, rows int, width float32, rowMM float64, wait, late int, fill func(col int, cost []float32)) []step {
 	if cols <= 0 || rows <= 0 {
 		return nil
 	}
@@ -53,12 +52,12 @@ func bestPath(cols, rows int, width []float32, rowMM float64, wait, late int, fi
 		fill(col, cost)
 		switch {
 		case col > late:
-			waited += costLate * float64(width[rows/2])
+			waited += costLate * float64(width)
 		case col > 0:
-			waited += costWait * float64(width[rows/2])
+			waited += costWait * float64(width)
 		}
 		for r, v := range cost {
-			w := float64(v * width[r])
+			w := float64(v * width)
 			c[r] += w
 			if col == 0 || col <= wait && waited+w < c[r] {
 				c[r] = waited + w

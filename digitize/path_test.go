@@ -17,10 +17,7 @@ func TestBestPathIsTheShortest(t *testing.T) {
 	for range 60 {
 		cols, rows, wait := 2+r.IntN(9), 2+r.IntN(9), r.IntN(3)
 		rowMM := 0.05 + r.Float64()
-		width := make([]float32, rows)
-		for i := range width {
-			width[i] = 0.05 + r.Float32()
-		}
+		width := 0.05 + r.Float32()
 		cost := make([][]float32, cols)
 		for c := range cost {
 			cost[c] = make([]float32, rows)
@@ -36,11 +33,11 @@ func TestBestPathIsTheShortest(t *testing.T) {
 		edge := func(a, b simple.Node, w float64) {
 			g.SetWeightedEdge(g.NewWeightedEdge(a, b, w))
 		}
-		across := func(c, k int) float64 { return float64(cost[c][k] * width[k]) }
+		across := func(c, k int) float64 { return float64(cost[c][k] * width) }
 		for c := range cols {
 			for k := range rows {
 				if c <= min(wait, cols-1) {
-					edge(source, id(c, k), across(c, k)+float64(c)*costWait*float64(width[rows/2]))
+					edge(source, id(c, k), across(c, k)+float64(c)*costWait*float64(width))
 				}
 				if c+1 < cols {
 					edge(id(c, k), id(c+1, k), across(c+1, k))
@@ -56,7 +53,7 @@ func TestBestPathIsTheShortest(t *testing.T) {
 		}
 		want := path.DijkstraFrom(source, g).WeightTo(sink.ID())
 
-		sum := across(got[0].col, got[0].row) + float64(got[0].col)*costWait*float64(width[rows/2])
+		sum := across(got[0].col, got[0].row) + float64(got[0].col)*costWait*float64(width)
 		for i := 1; i < len(got); i++ {
 			p, q := got[i-1], got[i]
 			switch {

@@ -174,7 +174,7 @@ func fromInkToInk(v []vertex) []vertex {
 // pen has written nothing, and its path took the other's line across the gap.
 func (t *tracer) disown(l *line, other []vertex) {
 	v := l.v
-	near := t.nearest(v, other, 2.355*l.width)
+	near := t.nearest(v, other, fullWidth*l.width)
 	bare := func(from, way int) int { // the end of the bare paper next to the stroke; from itself where there is none
 		end, blank := from, 0
 		for k := from + way; k >= 0 && k < len(v) && float64((k-from)*way)*alongMM <= bareFarMM; k += way {
@@ -253,7 +253,7 @@ func (l *line) runsTogether(other []vertex, near []int) {
 	if math.IsInf(usual.second, 1) {
 		usual = l.habit(nil)
 	}
-	stroke := 2.355 * l.width // at half its height
+	stroke := fullWidth * l.width
 	for i := range l.v {
 		p := &l.v[i]
 		if k := near[i]; k >= 0 && math.Hypot(other[k].x-p.x, other[k].y-p.y) < stroke {
@@ -408,10 +408,7 @@ func (t *tracer) hueOf(v []vertex, plane int) (hue, sd float64) {
 		return 0, 0
 	}
 	m := median(all)
-	for i, h := range all {
-		all[i] = float32(math.Abs(float64(h - m)))
-	}
-	return float64(m), math.Max(0.01, 1.4826*float64(median(all)))
+	return float64(m), math.Max(0.01, fromMAD*float64(mad(all, m)))
 }
 
 // habits is the log odds that a is the pen of the first name, by what the two bulbs do in a vat.

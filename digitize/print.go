@@ -1,11 +1,11 @@
 package digitize
 
 import (
+	"iter"
 	"math"
 	"slices"
 
 	"penarm/calibrate"
-	"penarm/calibrate/rank"
 )
 
 // printed is the optical density of paper and print in the face's own frame,
@@ -16,11 +16,8 @@ import (
 type printed struct {
 	channels int
 	rows     int     // fine rows
-	radius   float64 // mm at row 0
-	step     float64 // mm a row
 	rotation float64 // hours a turn
 
-	blocks  int         // of time, over one turn
 	ground  [][]float32 // tone of the paper, less the circles once they are learnt: [channel][block·rows + row]
 	circles [][]float32 // [channel][block·rows + row]
 
@@ -59,8 +56,8 @@ func (m *printed) middle(v []float32) float32 {
 }
 
 const (
-	paperMM      = 4.0  // knots of the paper field along the radius
-	bandMM       = 6.0  // bands of radius for the arcs' profiles
+	paperRows    = 50   // between knots of the paper field along the radius, 4 mm
+	bandRows     = 75   // bands of radius for the arcs' profiles, 6 mm
 	bilevelNoise = 0.1  // share of black: jagged edges, not counted by the median of flat paper
 	sectors      = 24   // of time, for circles, which hardly change over a turn
 	sectorEvery  = 3    // columns of the survey that are looked at for them
@@ -92,25 +89,15 @@ func toneOf(bilevel bool) []float32 {
 // missing marks points outside the picture in planes of density.
 const missing = float32(-9)
 
-// median reorders v.
-func median(v []float32) float32 { return quantile(v, 0.5) }
-
-// quantile reorders v; NaN where v is empty.
-func quantile(v []float32, q float64) float32 {
-	if len(v) == 0 {
-		return float32(math.NaN())
-	}
-	return rank.Select(v, int(q*float64(len(v)-1)))
-}
-
 // learn estimates the print from columns spread over the whole turn.
-// sample holds one plane a channel, columns × rows, grey levels; it is turned
-// into left-over density in place.
-func (m *printed) learn(pic samplePlanes, on *sheet) {
-	m.learnPaper(pic, on)
-	m.toDensity(pic)
-	m.learnCircles(pic)
-	m.learnArcs(pic)
+// Its grey levels are turned into left-over density in place.
+func (m *printed) learn(s samplePlanes, on *sheet) {
+	m.learnPaper(s, on)
+	for ch := range m.channels {
+		s.columns(ch, func(col []float32, hour float64, every int) { m.density(col, ch, hour, 0, every) })
+	}
+	m.learnCircles(s)
+	m.learnArcs(s)
 	m.strongest()
 }
 
@@ -122,15 +109,37 @@ type samplePlanes struct {
 	around [][][]float32     // [arc][channel]
 }
 
+// columns gives the hours and the columns of a frame's plane.
+func columns(f calibrate.Frame, plane []float32) iter.Seq2[float64, []float32] {
+	return func(yield func(float64, []float32) bool) {
+		for c := range f.Columns {
+			if !yield(f.Hour+float64(c)*f.HourStep, plane[c*f.Rows:(c+1)*f.Rows]) {
+				return
+			}
+		}
+	}
+}
+
+// columns calls each for all columns of one channel, with their hours and every how many rows they hold.
+func (s samplePlanes) columns(channel int, each func(col []float32, hour float64, every int)) {
+	for hour, col := range columns(s.frame, s.planes[channel]) {
+		each(col, hour, 1)
+	}
+	for i, f := range s.near {
+		for hour, col := range columns(f, s.around[i][channel]) {
+			each(col, hour, aroundEvery)
+		}
+	}
+}
+
 // learnPaper leaves out what lies in shade: its edge is too sharp for a smooth field.
 func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 	rows, cols := s.frame.Rows, s.frame.Columns
-	per := cols / m.blocks
-	span := int(paperMM / m.step)
-	knots := int(float64(rows)*m.step/paperMM) + 2
+	per := cols / blocks
+	knots := rows/paperRows + 2
 	m.tones = toneOf(m.bilevel)
 	for c := range m.channels {
-		ground := make([]float32, m.blocks*rows)
+		ground := make([]float32, blocks*rows)
 		m.ground = append(m.ground, ground)
 		if m.bilevel {
 			for i := range ground {
@@ -138,12 +147,12 @@ func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 			}
 			continue
 		}
-		field := make([]float32, m.blocks*knots)
+		field := make([]float32, blocks*knots)
 		var buf []float32
-		for b := range m.blocks {
+		for b := range blocks {
 			for k := range knots {
 				buf = buf[:0]
-				lo, hi := max(0, k*span-span/2), min(rows, k*span+span/2+1)
+				lo, hi := max(0, k*paperRows-paperRows/2), min(rows, k*paperRows+paperRows/2+1)
 				for col := b * per; col < (b+1)*per; col += 2 {
 					p := s.planes[c][col*rows : (col+1)*rows]
 					var shade []bool
@@ -160,12 +169,12 @@ func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 				field[b*knots+k] = quantile(buf, 0.8)
 			}
 		}
-		field = smoothField(field, m.blocks, knots)
-		for b := range m.blocks {
+		field = smoothField(field, blocks, knots)
+		for b := range blocks {
 			f := field[b*knots : (b+1)*knots]
 			for r := range rows {
-				k := r / span
-				t := float32(r-k*span) / float32(span)
+				k := r / paperRows
+				t := float32(r-k*paperRows) / paperRows
 				ground[b*rows+r] = f[k] + (f[min(k+1, knots-1)]-f[k])*t
 			}
 		}
@@ -210,12 +219,12 @@ func smoothField(f []float32, blocks, n int) []float32 {
 
 // blockAt gives the two neighbouring blocks of an hour and the weight of the second.
 func (m *printed) blockAt(hour float64) (a, b int, t float32) {
-	x := hour/m.rotation*float64(m.blocks) - 0.5
-	x -= math.Floor(x/float64(m.blocks)) * float64(m.blocks)
+	x := hour/m.rotation*float64(blocks) - 0.5
+	x -= math.Floor(x/float64(blocks)) * float64(blocks)
 	a = int(x)
 	t = float32(x - float64(a))
-	a %= m.blocks
-	return a, (a + 1) % m.blocks, t
+	a %= blocks
+	return a, (a + 1) % blocks, t
 }
 
 // density turns one column of grey levels, those of every so many rows from the given one, into
@@ -234,91 +243,17 @@ func (m *printed) density(col []float32, channel int, hour float64, row, every i
 	}
 }
 
-func (m *printed) toDensity(s samplePlanes) {
-	rows := s.frame.Rows
-	for c := range m.channels {
-		for col := range s.frame.Columns {
-			m.density(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 0, 1)
-		}
-		for i, f := range s.near {
-			for col := range f.Columns {
-				m.density(s.around[i][c][col*f.Rows:(col+1)*f.Rows], c, f.Hour+float64(col)*f.HourStep, 0, aroundEvery)
-			}
-		}
-	}
-}
-
 // learnCircles: each row's median in sectors of time, arcs left out, then the
 // 45th percentile of the sectors within an eighth of a turn to either side: a
 // pen may lie along one circle for an hour, and a shorter window would eat it.
 func (m *printed) learnCircles(s samplePlanes) {
-	rows, per := s.frame.Rows, s.frame.Columns/sectors
-	const reach = sectors / 8
+	rows := s.frame.Rows
 	for c := range m.channels {
-		raw := make([]float32, sectors*rows)
-		out := make([]float32, sectors*rows)
-		buf := make([]float32, 0, sectors)
-		away := make([][]float32, 0, per)
-		for b := range sectors {
-			away = away[:0] // some of the sector's columns, those near arcs left out
-			for col := b * per; col < (b+1)*per; col += sectorEvery {
-				h := s.frame.Hour + float64(col)*s.frame.HourStep
-				if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) >= m.knot*float64(m.half) {
-					away = append(away, s.planes[c][col*rows:(col+1)*rows])
-				}
-			}
-			for r := range rows {
-				buf = buf[:0]
-				for _, col := range away {
-					if v := col[r]; v != missing {
-						buf = append(buf, v)
-					}
-				}
-				raw[b*rows+r] = m.middle(buf)
-			}
-		}
-		// What lies on a circle for only part of the turn is print where other circles of its kind are
-		// as dark, broken by numerals; else it is a pen that rested there.
-		most, half := make([]float32, rows), make([]float32, rows)
-		for r := range rows {
-			buf = buf[:0]
-			for b := range sectors {
-				if v := raw[b*rows+r]; v == v {
-					buf = append(buf, v)
-				}
-			}
-			half[r] = quantile(buf, usualShare)
-			most[r] = quantile(buf, printShare)
-			if m.beyond(r) && brokenOff(s, c, r, half[r]) {
-				most[r] = 0
-			}
-		}
-		for r, v := range m.usual(half) {
-			most[r] = min(1.3*half[r], 1.5*max(most[r], v)) + 0.03
-		}
-		window := make([]float32, 0, 2*reach+1) // in rising order, as it slides over the sectors
-		for r := range rows {
-			window = window[:0]
-			for b := -2 * reach; b < sectors; b++ {
-				if v := raw[(b+reach+sectors)%sectors*rows+r]; v == v {
-					i, _ := slices.BinarySearch(window, v)
-					window = slices.Insert(window, i, v)
-				}
-				if b < 0 {
-					continue
-				}
-				if len(window) > 0 {
-					out[b*rows+r] = min(window[int(0.45*float64(len(window)-1))], most[r])
-				}
-				if v := raw[(b-reach+sectors)%sectors*rows+r]; v == v {
-					i, _ := slices.BinarySearch(window, v)
-					window = slices.Delete(window, i, i+1)
-				}
-			}
-		}
-		circles := make([]float32, m.blocks*rows) // between the middles of sectors
-		for b := range m.blocks {
-			x := (float64(b)+0.5)/float64(m.blocks)*sectors - 0.5
+		raw := m.inSectors(s, c)
+		out := slide(raw, rows, m.mostInCircles(s, c, raw))
+		circles := make([]float32, blocks*rows) // between the middles of sectors
+		for b := range blocks {
+			x := (float64(b)+0.5)/float64(blocks)*sectors - 0.5
 			i := int(math.Floor(x))
 			t := float32(x - float64(i))
 			before, after := out[(i+sectors)%sectors*rows:][:rows], out[(i+1)%sectors*rows:][:rows]
@@ -329,15 +264,87 @@ func (m *printed) learnCircles(s samplePlanes) {
 			}
 		}
 		m.circles = append(m.circles, circles)
-		for col := range s.frame.Columns {
-			m.lessCircles(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 1)
+		s.columns(c, func(col []float32, hour float64, every int) { m.lessCircles(col, c, hour, every) })
+	}
+}
+
+// inSectors is what each row usually has in each sector of time, [sector·rows + row], NaN where nothing is seen.
+func (m *printed) inSectors(s samplePlanes, channel int) []float32 {
+	rows, per := s.frame.Rows, s.frame.Columns/sectors
+	raw := make([]float32, sectors*rows)
+	var buf []float32
+	var away [][]float32
+	for b := range sectors {
+		away = away[:0] // some of the sector's columns, those near arcs left out
+		for col := b * per; col < (b+1)*per; col += sectorEvery {
+			h := s.frame.Hour + float64(col)*s.frame.HourStep
+			if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) >= m.knot*float64(m.half) {
+				away = append(away, s.planes[channel][col*rows:(col+1)*rows])
+			}
 		}
-		for i, f := range s.near {
-			for col := range f.Columns {
-				m.lessCircles(s.around[i][c][col*f.Rows:(col+1)*f.Rows], c, f.Hour+float64(col)*f.HourStep, aroundEvery)
+		for r := range rows {
+			buf = buf[:0]
+			for _, col := range away {
+				if v := col[r]; v != missing {
+					buf = append(buf, v)
+				}
+			}
+			raw[b*rows+r] = m.middle(buf)
+		}
+	}
+	return raw
+}
+
+// mostInCircles is how dark a row's circle is at most. What lies on a circle for only part of the turn is print where
+// other circles of its kind are as dark, broken by numerals; else it is a pen that rested there.
+func (m *printed) mostInCircles(s samplePlanes, channel int, raw []float32) []float32 {
+	rows := s.frame.Rows
+	most, half := make([]float32, rows), make([]float32, rows)
+	var buf []float32
+	for r := range rows {
+		buf = buf[:0]
+		for b := range sectors {
+			if v := raw[b*rows+r]; v == v {
+				buf = append(buf, v)
+			}
+		}
+		half[r] = quantile(buf, usualShare)
+		most[r] = quantile(buf, printShare)
+		if m.beyond(r) && brokenOff(s, channel, r, half[r]) {
+			most[r] = 0
+		}
+	}
+	for r, v := range m.usual(half) {
+		most[r] = min(1.3*half[r], 1.5*max(most[r], v)) + 0.03
+	}
+	return most
+}
+
+// slide replaces each sector's values by the 45th percentile of the sectors about it, at most those given for the rows.
+func slide(raw []float32, rows int, most []float32) []float32 {
+	const reach = sectors / 8
+	out := make([]float32, len(raw))
+	window := make([]float32, 0, 2*reach+1) // in rising order, as it slides over the sectors
+	for r := range rows {
+		window = window[:0]
+		for b := -2 * reach; b < sectors; b++ {
+			if v := raw[(b+reach+sectors)%sectors*rows+r]; v == v {
+				i, _ := slices.BinarySearch(window, v)
+				window = slices.Insert(window, i, v)
+			}
+			if b < 0 {
+				continue
+			}
+			if len(window) > 0 {
+				out[b*rows+r] = min(window[int(0.45*float64(len(window)-1))], most[r])
+			}
+			if v := raw[(b-reach+sectors)%sectors*rows+r]; v == v {
+				i, _ := slices.BinarySearch(window, v)
+				window = slices.Delete(window, i, i+1)
 			}
 		}
 	}
+	return out
 }
 
 // beyond says whether a row lies past the ends of the scale, where a resting pen draws.
@@ -436,8 +443,7 @@ func (m *printed) lessCircles(col []float32, channel int, hour float64, every in
 // radius. Never a column's own median: a pen that drops fast runs along one.
 func (m *printed) learnArcs(s samplePlanes) {
 	w := 2*m.half + 1
-	m.bands = int(float64(m.rows)*m.step/bandMM) + 1
-	per := int(bandMM / m.step)
+	m.bands = m.rows/bandRows + 1
 	class := make([]int, len(s.near))
 	for i, f := range s.near {
 		class[i] = m.class(f.Hour + float64(m.half)*f.HourStep)
@@ -456,7 +462,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 						n := s.near[i].Rows
 						p := s.around[i][c][x*n : (x+1)*n]
 						inner = inner[:0]
-						for _, v := range p[min(n, b*per/aroundEvery):min(n, (b+1)*per/aroundEvery)] {
+						for _, v := range p[min(n, b*bandRows/aroundEvery):min(n, (b+1)*bandRows/aroundEvery)] {
 							if v != missing {
 								inner = append(inner, v)
 							}
@@ -472,9 +478,8 @@ func (m *printed) learnArcs(s samplePlanes) {
 			}
 		}
 		m.arcs = append(m.arcs, prof)
-		rows := s.frame.Rows
-		for col := range s.frame.Columns {
-			m.lessArcs(s.planes[c][col*rows:(col+1)*rows], c, s.frame.Hour+float64(col)*s.frame.HourStep, 0, 1)
+		for hour, col := range columns(s.frame, s.planes[c]) {
+			m.lessArcs(col, c, hour, 0, 1)
 		}
 		buf = buf[:0]
 		for i := 0; i < len(s.planes[c]); i += noiseEvery {
@@ -482,11 +487,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 				buf = append(buf, v)
 			}
 		}
-		mid := median(buf)
-		for i, v := range buf {
-			buf[i] = float32(math.Abs(float64(v - mid)))
-		}
-		sd := 1.4826 * median(buf)
+		sd := fromMAD * mad(buf, median(buf))
 		if !(sd > 0.002) {
 			sd = 0.002
 		}
@@ -522,12 +523,11 @@ func (m *printed) lessArcs(col []float32, channel int, hour float64, row, every 
 		return
 	}
 	w := 2*m.half + 1
-	per := int(bandMM / m.step)
 	for i := range col {
 		if col[i] == missing {
 			continue
 		}
-		p := m.arcs[channel][(class*m.bands+(row+i*every)/per)*w+k:]
+		p := m.arcs[channel][(class*m.bands+(row+i*every)/bandRows)*w+k:]
 		col[i] -= p[0] + (p[1]-p[0])*t
 	}
 }
@@ -578,7 +578,7 @@ func (m *printed) within(a, b int, t float32, hour float64, row int) float32 {
 	v := m.mostCircle[a*m.rows+row]
 	v += (m.mostCircle[b*m.rows+row] - v) * t
 	if class, k, u, near := m.arcAt(hour); near {
-		p := m.mostArc[(class*m.bands+row/int(bandMM/m.step))*(2*m.half+1)+k:]
+		p := m.mostArc[(class*m.bands+row/bandRows)*(2*m.half+1)+k:]
 		v += p[0] + (p[1]-p[0])*u
 	}
 	return max(0, v)

@@ -260,7 +260,7 @@ func (q *section) covered(pen *stroke, heights [3]float64, typ, looks float64) (
 	}
 	// Within a blot, ink wider than any stroke, the line adds to a level of ink, or is lost in it.
 	blot := math.Inf(1)
-	if float64(len(inked))*tangleStep > tangleBlot*2.355*pen.sd {
+	if float64(len(inked))*tangleStep > tangleBlot*fullWidth*pen.sd {
 		blot = float64(median(inked))
 		looks *= tangleBlots
 	}
