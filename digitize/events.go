@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"sort"
-	"time"
 
 	"penarm/calibrate"
 	"penarm/digitize/series"
@@ -65,40 +64,18 @@ const (
 // calmBlocks are the times over which a line's restlessness is looked at: 1, 2 and 4 minutes, in knots of a course.
 var calmBlocks = []int{6, 12, 24}
 
-// turnedEvents lists where the chart was turned.
-func (t *tracer) turnedEvents(at func(pen int, hours float64) time.Time) {
-	t.turned(func(i, a, b int, text string) {
-		v := t.lines[i].v
-		x, y := t.p.Face.Warp.Pixel(v[(a+b)/2].x, v[(a+b)/2].y)
-		t.events = append(t.events, series.Event{Kind: series.EventTurned, Pen: t.p.Pens[i].Name, From: at(i, v[a].hours), To: at(i, v[b].hours), X: x, Y: y, Text: text})
-	})
-}
-
 // paperEvents lists what the lines themselves show beside temperature: gaps, a standing clock, blots.
-func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
+func (t *tracer) paperEvents(i int) {
 	v := t.lines[i].v
-	pen := t.p.Pens[i].Name
-	add := func(kind series.Kind, a, b int, text string) {
-		x, y := t.p.Face.Warp.Pixel(v[(a+b)/2].x, v[(a+b)/2].y)
-		t.events = append(t.events, series.Event{Kind: kind, Pen: pen, From: at(v[a].hours), To: at(v[b].hours), X: x, Y: y, Text: text})
-	}
-	for k := 1; k < len(v); k++ {
-		if !v[k-1].ink || v[k].ink {
-			continue
-		}
-		e := k
-		for e < len(v)-1 && !v[e].ink {
-			e++
-		}
-		add(series.EventGap, k-1, e, fmt.Sprintf("no ink for %.1f minutes", (v[e].hours-v[k-1].hours)*60))
-		g := &t.events[len(t.events)-1] // the path over bare paper may lie anywhere
-		g.X, g.Y = t.p.Face.Pixel((v[k-1].hours+v[e].hours)/2, (v[k-1].radius+v[e].radius)/2)
-		k = e
+	for from, to := range runs(len(v), func(k int) bool { return !v[k].ink }) { // a line begins and ends in ink
+		a, b := v[from-1], v[to]
+		x, y := t.p.Face.Pixel((a.hours+b.hours)/2, (a.radius+b.radius)/2) // the path over bare paper may lie anywhere
+		t.report(series.EventGap, i, a.hours, b.hours, x, y, fmt.Sprintf("no ink for %.1f minutes", (b.hours-a.hours)*60))
 	}
 	if ink := t.instead[i]; ink != "" && len(v) > 0 {
-		add(series.EventInk, 0, 0, fmt.Sprintf("drawn in %s, the recorder's ink is %s: was the pen changed, or is it another's line?", ink, t.p.Pens[i].Ink))
+		t.reportOn(series.EventInk, i, 0, 0, fmt.Sprintf("drawn in %s, the recorder's ink is %s: was the pen changed, or is it another's line?", ink, t.p.Pens[i].Ink))
 	}
-	t.standing(v, add, at)
+	t.standing(i)
 	var wide []float32
 	for _, p := range v {
 		if usable(p) {
@@ -109,20 +86,17 @@ func (t *tracer) paperEvents(i int, at func(float64) time.Time) {
 		return
 	}
 	limit := blotTimes * float64(median(wide))
-	for k := 0; k < len(v); k++ {
-		e := k
-		for e < len(v) && v[e].ink && !v[e].fixed && v[e].wide > limit && !t.meets(i, v[e]) {
-			e++
+	blot := func(k int) bool { return v[k].ink && !v[k].fixed && v[k].wide > limit && !t.meets(i, v[k]) }
+	for from, to := range runs(len(v), blot) {
+		if float64(to-from)*alongMM >= blotMM {
+			t.reportOn(series.EventBlot, i, from, to-1, "wide ink on the line: a blot, or writing across it")
 		}
-		if float64(e-k)*alongMM >= blotMM {
-			add(series.EventBlot, k, e-1, "wide ink on the line: a blot, or writing across it")
-		}
-		k = e
 	}
 }
 
 // standing finds strokes along one arc: the clock stood while the pen moved.
-func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), at func(float64) time.Time) {
+func (t *tracer) standing(i int) {
+	v := t.lines[i].v
 	hour := make([]float64, len(v)) // since the seam, not forced to rise
 	for k, p := range v {
 		c, _ := t.cell(p.x, p.y)
@@ -132,9 +106,9 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 		if !v[k].ink || v[k].fixed {
 			continue
 		}
-		mmS := 3600 * t.form.MMPerSecond(v[k].radius)
+		perHour := 3600 * t.form.MMPerSecond(v[k].radius) // mm
 		e, weak := k, 0
-		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed && math.Abs(v[e+1].hours-v[k].hours)*mmS <= standWide {
+		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed && math.Abs(v[e+1].hours-v[k].hours)*perHour <= standWide {
 			e++
 			if v[e].weak && v[e].spread == 0 { // whichever pen drew it, it is a stroke
 				weak++
@@ -150,7 +124,7 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 			if math.Min(math.Abs(v[m].radius-v[k].radius), math.Abs(v[m].radius-v[e].radius)) < standEnd {
 				continue
 			}
-			h := (hour[m] - hour[k]) * mmS
+			h := (hour[m] - hour[k]) * perHour
 			n, sr, sh = n+1, sr+v[m].radius, sh+h
 			srr, srh = srr+v[m].radius*v[m].radius, srh+v[m].radius*h
 		}
@@ -158,12 +132,12 @@ func (t *tracer) standing(v []vertex, add func(series.Kind, int, int, string), a
 			continue
 		}
 		// A fast fill goes on nearly as fast; a clock that stood goes on at the pace of the vat.
-		if a, b := max(0, k-standBeside), min(len(v)-1, e+standBeside); math.Abs(hour[k]-hour[a])*mmS < standPace*float64(k-a)*alongMM ||
-			math.Abs(hour[b]-hour[e])*mmS < standPace*float64(b-e)*alongMM {
+		if a, b := max(0, k-standBeside), min(len(v)-1, e+standBeside); math.Abs(hour[k]-hour[a])*perHour < standPace*float64(k-a)*alongMM ||
+			math.Abs(hour[b]-hour[e])*perHour < standPace*float64(b-e)*alongMM {
 			continue
 		}
-		add(series.EventStopped, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
-			at(v[k].hours).Format("15:04"), t.form.Temperature(v[k].radius), t.form.Temperature(v[e].radius), t.form.Unit))
+		t.reportOn(series.EventStopped, i, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
+			t.when(i, v[k].hours).Format("15:04"), t.form.Temperature(v[k].radius), t.form.Temperature(v[e].radius), t.form.Unit))
 		k = e
 	}
 }
@@ -262,14 +236,14 @@ func (c *course) restless(a, b, block int, level, band float64, robust bool) (va
 			continue
 		}
 		d := (m[0] - 2*m[1] + m[2]) / math.Sqrt(3)
-		all, sum = append(all, float32(math.Abs(d))), sum+d*d
+		all, sum = append(all, float32(d)), sum+d*d
 	}
 	if len(all) < 2 {
 		return 0, 0
 	}
 	variance = sum / float64(len(all))
 	if robust {
-		sd := 1.4826 * float64(median(all))
+		sd := fromMAD * float64(mad(all, 0))
 		variance = math.Min(variance, sd*sd)
 	}
 	return variance, float64(len(all)*every) / float64(2*block)
@@ -336,13 +310,13 @@ func (c *course) inkOdds(a, b int, mmS float64) float64 {
 	var all []float32
 	for i := knots; i+knots <= len(c.r); i += max(1, knots/2) {
 		if s := c.inkStep(i, knots); !math.IsNaN(s) {
-			all = append(all, float32(math.Abs(s)))
+			all = append(all, float32(s))
 		}
 	}
 	if len(all) < inkStepFew {
 		return 0
 	}
-	sd := math.Max(inkStepLeast, 1.4826*float64(median(all)))
+	sd := math.Max(inkStepLeast, fromMAD*float64(mad(all, 0)))
 	best := 0.0
 	for i := a - knots/2; i <= a+knots; i++ {
 		up := c.inkStep(i, knots)
@@ -426,9 +400,9 @@ func (c *course) core(a, b int, tolerance float64) (from, to int) {
 	return from, to
 }
 
-// turned finds where the chart was turned under the pen, its clock set, or a line drawn with a rule or compass: a stretch of one exact
+// turnedEvents finds where the chart was turned under the pen, its clock set, or a line drawn with a rule or compass: a stretch of one exact
 // temperature that breaks a slope which then goes on as before, or that is far calmer than the line beside it, for every pen at once.
-func (t *tracer) turned(add func(i int, a, b int, text string)) {
+func (t *tracer) turnedEvents() {
 	courses := make([]*course, len(t.lines))
 	for i, l := range t.lines {
 		if len(l.v) > 1 {
@@ -475,7 +449,7 @@ func (t *tracer) turned(add func(i int, a, b int, text string)) {
 			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
 				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
 				a, b := vertex(from), vertex(to-1)
-				add(i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
+				t.reportOn(series.EventTurned, i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
 			}
 		}
 	}
@@ -639,7 +613,7 @@ func (t *tracer) darkAlong(hour, hours, from, to float64, plane int) float64 {
 
 // laps looks for what a second turn of the chart leaves, on one plane: a line that comes round to
 // its own start, and lines that no pen claims, which a chart turned by hand leaves too.
-func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
+func (t *tracer) laps(plane int) {
 	first := -1
 	for i, l := range t.lines {
 		if t.plane[i] != plane {
@@ -658,9 +632,7 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 		default:
 			continue
 		}
-		end := l.v[len(l.v)-1]
-		x, y := t.p.Face.Warp.Pixel(end.x, end.y)
-		t.events = append(t.events, series.Event{Kind: kind, Pen: t.p.Pens[i].Name, From: at(i, end.hours), To: at(i, end.hours), X: x, Y: y, Text: text})
+		t.reportOn(kind, i, len(l.v)-1, len(l.v)-1, text)
 	}
 	if first < 0 {
 		return
@@ -670,15 +642,12 @@ func (t *tracer) laps(plane int, at func(pen int, hours float64) time.Time) {
 		x, y := t.point(float64(mid.col), float64(mid.row))
 		px, py := t.p.Face.Warp.Pixel(x, y)
 		h0, h1 := t.frame.Hour+float64(s[0].col)*t.frame.HourStep, t.frame.Hour+float64(s[len(s)-1].col)*t.frame.HourStep
-		report := func(i int, kind series.Kind, text string) {
-			t.events = append(t.events, series.Event{Kind: kind, Pen: t.p.Pens[i].Name, From: at(i, h0), To: at(i, h1), X: px, Y: py, Text: text})
-		}
 		if !t.together(plane, h0, h1) {
-			report(first, series.EventLap, "a further line of the same ink: the chart went round again, or was turned")
+			t.report(series.EventLap, first, h0, h1, px, py, "a further line of the same ink: the chart went round again, or was turned")
 			continue
 		}
 		for i := range t.lines { // either may have drawn it
-			report(i, series.EventAmbig, "a further line where both pens seem to run together: which pen drew which is not settled")
+			t.report(series.EventAmbig, i, h0, h1, px, py, "a further line where both pens seem to run together: which pen drew which is not settled")
 		}
 	}
 }

@@ -354,48 +354,50 @@ func (t *tracer) result() *Result {
 	if math.IsInf(start, 1) {
 		return res
 	}
-	clk := newClock(t.p, start)
-	res.ZeroAt = clk.zero
-	first := clk.at(start)
-	if on := t.p.OnChart; !on.IsZero() {
-		if off := first.Sub(on); off.Abs() > 15*time.Minute {
-			v := t.lines[begins].v[0]
-			x, y := t.p.Face.Warp.Pixel(v.x, v.y)
-			t.events = append(t.events, series.Event{Kind: series.EventStart, Pen: t.p.Pens[begins].Name, From: first, To: first, X: x, Y: y,
-				Text: fmt.Sprintf("the trace starts at %s, the entry says %s", first.Format("15:04"), on.Format("15:04"))})
-		}
+	t.clock = newClock(t.p, start)
+	res.ZeroAt = t.clock.zero
+	first, on := t.clock.at(start), t.p.OnChart
+	if !on.IsZero() && first.Sub(on).Abs() > 15*time.Minute {
+		t.reportOn(series.EventStart, begins, 0, 0, fmt.Sprintf("the trace starts at %s, the entry says %s", first.Format("15:04"), on.Format("15:04")))
 	}
-	t.openEvents(func(pen string, h float64) series.Event {
-		e := series.Event{}
-		for _, p := range t.p.Pens {
-			if p.Name == pen {
-				e.From = clk.at(h - p.AheadMinutes/60)
-			}
-		}
-		return e
-	})
-	for i, l := range t.lines {
-		ahead := t.p.Pens[i].AheadMinutes / 60
-		res.Series[i].Samples = t.samples(l, func(h float64) time.Time { return clk.at(h - ahead) })
-		t.paperEvents(i, func(h float64) time.Time { return clk.at(h - ahead) })
+	t.openEvents()
+	for i := range t.lines {
+		res.Series[i].Samples = t.samples(i)
+		t.paperEvents(i)
 	}
-	penAt := func(pen int, h float64) time.Time { return clk.at(h - t.p.Pens[pen].AheadMinutes/60) }
-	t.turnedEvents(penAt)
+	t.turnedEvents()
 	for k := range t.planes {
-		t.laps(k, penAt)
+		t.laps(k)
 	}
 	res.Events = t.events
 	return res
 }
 
+// when is the instant at which a pen wrote at a printed hour.
+func (t *tracer) when(pen int, hours float64) time.Time {
+	return t.clock.at(hours - t.p.Pens[pen].AheadMinutes/60)
+}
+
+// report adds an event of a pen from one printed hour to another, at a pixel of the picture.
+func (t *tracer) report(kind series.Kind, pen int, from, to, x, y float64, text string) {
+	t.events = append(t.events, series.Event{Kind: kind, Pen: t.p.Pens[pen].Name, From: t.when(pen, from), To: t.when(pen, to), X: x, Y: y, Text: text})
+}
+
+// reportOn adds an event of a pen's line from vertex a to b.
+func (t *tracer) reportOn(kind series.Kind, pen, a, b int, text string) {
+	v := t.lines[pen].v
+	x, y := t.p.Face.Warp.Pixel(v[(a+b)/2].x, v[(a+b)/2].y)
+	t.report(kind, pen, v[a].hours, v[b].hours, x, y, text)
+}
+
 // everyS is the longest time between samples, seconds.
 const everyS = 5.0
 
-// samples puts a line's vertices on the clock, with more between where they lie far apart in time.
-func (t *tracer) samples(l *line, at func(float64) time.Time) []series.Sample {
+// samples puts the vertices of a pen's line on the clock, with more between where they lie far apart in time.
+func (t *tracer) samples(pen int) []series.Sample {
 	var out []series.Sample
 	one := func(p vertex) series.Sample {
-		s := series.Sample{Time: at(p.hours), Quality: series.Good, Reason: p.reason}
+		s := series.Sample{Time: t.when(pen, p.hours), Quality: series.Good, Reason: p.reason}
 		if !p.ink {
 			s.Quality, s.Temperature, s.Reason = series.Gap, math.NaN(), ""
 			s.UTemperature, s.UTime = math.NaN(), math.NaN()
@@ -409,9 +411,10 @@ func (t *tracer) samples(l *line, at func(float64) time.Time) []series.Sample {
 		s.UTime = p.u / t.form.MMPerSecond(p.radius)
 		return s
 	}
-	for i, p := range l.v {
+	v := t.lines[pen].v
+	for i, p := range v {
 		if i > 0 {
-			q := l.v[i-1]
+			q := v[i-1]
 			n := int((p.hours - q.hours) * 3600 / everyS)
 			for k := 1; k <= n; k++ {
 				f := float64(k) / float64(n+1)

@@ -62,6 +62,7 @@ type tracer struct {
 
 	lines  []*line
 	open   []open
+	clock  clock
 	events []series.Event
 }
 

@@ -56,8 +56,7 @@ type stretch struct {
 	weighed        bool
 }
 
-// tellApart decides for each stretch which line belongs to which pen, swaps
-// where needed, and marks what stays open. aheads in hours.
+// tellApart decides for each stretch which line belongs to which pen, swaps where needed, and marks what stays open.
 func (t *tracer) tellApart(i, j int) {
 	a, b := t.lines[i].v, t.lines[j].v
 	if len(a) == 0 || len(b) == 0 {
@@ -68,95 +67,115 @@ func (t *tracer) tellApart(i, j int) {
 	near := t.nearest(a, b, meetMM)
 	t.lines[i].runsTogether(b, near)
 	t.lines[j].runsTogether(a, t.nearest(b, a, meetMM))
-	// At a crossing two paths may each take up the other's line and never touch.
-	cross := func(within float64, at func(k, m int) bool) {
+	t.addCrossings(a, b, near)
+	st := stretches(a, b, near)
+	look := inkLook(a, b)
+	for k := range st {
+		t.measure(&st[k], i, j, look)
+		if k > 0 {
+			st[k].link = through(a, b, near, st[k].a0, st[k].b0, look)
+		}
+	}
+	weigh(st)
+	t.join(st, i, j)
+}
+
+// addCrossings adds crossings to the meetings: there two paths may each take up the other's line and never touch.
+func (t *tracer) addCrossings(a, b []vertex, near []int) {
+	add := func(within float64, cross func(k, m int) bool) {
 		wide := t.nearest(a, b, within)
-		for k := 0; k < len(a); k++ {
-			e, met, closest, least := k, false, k, math.Inf(1)
-			for e < len(a) && wide[e] >= 0 {
-				met = met || near[e] >= 0
-				if d := math.Hypot(a[e].x-b[wide[e]].x, a[e].y-b[wide[e]].y); d < least {
-					closest, least = e, d
+		for from, to := range runs(len(a), func(k int) bool { return wide[k] >= 0 }) {
+			met, closest, least := false, from, math.Inf(1)
+			for k := from; k < to; k++ {
+				met = met || near[k] >= 0
+				if d := math.Hypot(a[k].x-b[wide[k]].x, a[k].y-b[wide[k]].y); d < least {
+					closest, least = k, d
 				}
-				e++
 			}
-			if e > k && !met && float64(e-k)*alongMM <= crossMM && at(closest, wide[closest]) {
-				copy(near[k:e], wide[k:e])
+			if !met && float64(to-from)*alongMM <= crossMM && cross(closest, wide[closest]) {
+				copy(near[from:to], wide[from:to])
 			}
-			k = e
 		}
 	}
 	shy := shyMM
 	if t.hue != nil { // what is parted too often is joined again by hue
 		shy = hueShyMM
 	}
-	cross(shy, func(k, m int) bool { return true })
-	cross(cornerMM, func(k, m int) bool { // two steep lines meet in a sharp angle, in which both paths turn back
+	add(shy, func(k, m int) bool { return true })
+	add(cornerMM, func(k, m int) bool { // two steep lines meet in a sharp angle, in which both paths turn back
 		way, ok := straighter(a, b, k, k, m, m)
 		return ok && way < -cornerOdds
 	})
-	st := stretches(a, b, near)
-	look := inkLook(a, b)
-	drift := inkDrift
-	if t.p.Pens[i].Ink != "" && t.p.Pens[i].Ink == t.p.Pens[j].Ink {
-		drift = sameDrift
+}
+
+// measure finds what one stretch itself says of whose it is: by its ink, its hue, what pens do and what is written.
+func (t *tracer) measure(s *stretch, i, j int, look [4]float64) {
+	first, second := t.p.Pens[i], t.p.Pens[j]
+	a, b := t.lines[i].v[s.a0:s.a1], t.lines[j].v[s.b0:s.b1]
+	if s.weighed = s.weighed && inkOf(a) >= stretchMM && inkOf(b) >= stretchMM; !s.weighed {
+		return
 	}
-	for k := range st {
-		s := &st[k]
-		wa, na := weight(a, s.a0, s.a1, look)
-		wb, nb := weight(b, s.b0, s.b1, look)
-		if s.weighed = s.weighed && inkOf(a[s.a0:s.a1]) >= stretchMM && inkOf(b[s.b0:s.b1]) >= stretchMM; !s.weighed {
-			continue
+	wa, na := weight(t.lines[i].v, s.a0, s.a1, look)
+	wb, nb := weight(t.lines[j].v, s.b0, s.b1, look)
+	if s.sd = math.Inf(1); na >= 1 && nb >= 1 { // else only habits, what is written and crossings tell
+		drift := inkDrift
+		if first.Ink != "" && first.Ink == second.Ink {
+			drift = sameDrift
 		}
-		if s.sd = math.Inf(1); na >= 1 && nb >= 1 { // else only habits, what is written and crossings tell
-			s.diff = wa - wb
-			s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + drift*drift)
-			ha, sa := t.hueOf(a[s.a0:s.a1], t.plane[i])
-			if hb, sb := t.hueOf(b[s.b0:s.b1], t.plane[i]); sa > 0 && sb > 0 {
-				s.hue, s.hueSD = ha-hb, math.Sqrt(sa*sa/na+sb*sb/nb+hueDrift*hueDrift)
-			}
-		}
-		s.prior = t.habits(a[s.a0:s.a1], b[s.b0:s.b1], t.p.Pens[i].Name, t.p.Pens[j].Name) + t.told(a[s.a0:s.a1], b[s.b0:s.b1], i, j)
-		ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
-		if math.Abs(ahead) > 1.0/60 {
-			lag := 0.0
-			if k == 0 && !meet(a, b, 0, 0) {
-				lag = b[s.b0].hours - a[s.a0].hours
-			} else if k == len(st)-1 && !meet(a, b, len(a)-1, len(b)-1) {
-				lag = b[s.b1-1].hours - a[s.a1-1].hours
-			}
-			if d := lag / ahead; math.Abs(math.Abs(d)-1) < 0.5 {
-				s.prior += startOdds * d / math.Abs(d)
-			}
+		s.diff = wa - wb
+		s.sd = math.Sqrt(inkSpread*inkSpread*(1/na+1/nb) + drift*drift)
+		ha, sa := t.hueOf(a, t.plane[i])
+		if hb, sb := t.hueOf(b, t.plane[i]); sa > 0 && sb > 0 {
+			s.hue, s.hueSD = ha-hb, math.Sqrt(sa*sa/na+sb*sb/nb+hueDrift*hueDrift)
 		}
 	}
-	for k := 1; k < len(st); k++ {
-		st[k].link = through(a, b, near, st[k].a0, st[k].b0, look)
+	s.prior = t.habits(a, b, first.Name, second.Name) + t.told(a, b, i, j) + t.ahead(s, i, j)
+}
+
+// ahead is the log odds that a stretch's first line is pen i's by which line begins, or ends, later on the paper.
+func (t *tracer) ahead(s *stretch, i, j int) float64 {
+	ahead := (t.p.Pens[j].AheadMinutes - t.p.Pens[i].AheadMinutes) / 60
+	if math.Abs(ahead) <= 1.0/60 {
+		return 0
 	}
-	weigh(st)
+	a, b := t.lines[i].v, t.lines[j].v
+	lag := 0.0
+	if s.a0 == 0 && !meet(a, b, 0, 0) {
+		lag = b[s.b0].hours - a[s.a0].hours
+	} else if s.a1 == len(a) && !meet(a, b, len(a)-1, len(b)-1) {
+		lag = b[s.b1-1].hours - a[s.a1-1].hours
+	}
+	if d := lag / ahead; math.Abs(math.Abs(d)-1) < 0.5 {
+		return math.Copysign(startOdds, d)
+	}
+	return 0
+}
+
+// join puts the pens' lines together again of the stretches that were weighed, and marks those that stay open.
+func (t *tracer) join(st []stretch, i, j int) {
 	usualHue := hueApart(st)
-	var na, nb []vertex
+	var a, b []vertex
 	for _, s := range st {
-		pa, pb := a[s.a0:s.a1], b[s.b0:s.b1]
+		pa, pb := t.lines[i].v[s.a0:s.a1], t.lines[j].v[s.b0:s.b1]
 		// Where the ink says the contrary of what the bulbs always do, a person must look, but not where he sees its hue.
 		seen := s.hueSD > 0 && math.Abs(s.odds) >= hueOdds
 		// Each line may be partly one pen's, partly the other's.
 		mixed := s.hueSD > 0 && usualHue > hueDrift && (math.Abs(s.hue) < usualHue/2 || math.Abs(math.Abs(s.hue)-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
 		if s.weighed && (math.Abs(s.odds) < settled || mixed || !seen && s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
-			t.leaveOpen(pa, pb, t.p.Pens[i].Name)
-			t.leaveOpen(pb, pa, t.p.Pens[j].Name)
+			t.leaveOpen(pa, pb, i)
+			t.leaveOpen(pb, pa, j)
 		}
 		if s.weighed && s.odds < 0 {
 			pa, pb = pb, pa
 		}
-		na, nb = append(na, pa...), append(nb, pb...)
+		a, b = append(a, pa...), append(b, pb...)
 	}
-	for _, v := range [][]vertex{na, nb} {
+	for _, v := range [][]vertex{a, b} {
 		for k := 1; k < len(v); k++ {
 			v[k].hours = math.Max(v[k].hours, v[k-1].hours)
 		}
 	}
-	t.lines[i].v, t.lines[j].v = fromInkToInk(na), fromInkToInk(nb)
+	t.lines[i].v, t.lines[j].v = fromInkToInk(a), fromInkToInk(b)
 }
 
 // fromInkToInk leaves out what is bare before and after a line.
@@ -188,21 +207,13 @@ func (t *tracer) disown(l *line, other []vertex) {
 		}
 		return end
 	}
-	for k := 0; k < len(v); k++ {
-		if near[k] < 0 {
-			continue
-		}
-		e := k
-		for e < len(v)-1 && near[e+1] >= 0 {
-			e++
-		}
-		from, to := bare(k, -1), bare(e, 1)
-		if (from < k || to > e) && float64(e-k)*alongMM >= sharedMM {
-			for m := from; m <= to; m++ {
+	for k, e := range runs(len(v), func(i int) bool { return near[i] >= 0 }) {
+		from, to := bare(k, -1), bare(e-1, 1)+1
+		if (from < k || to > e) && float64(e-1-k)*alongMM >= sharedMM {
+			for m := from; m < to; m++ {
 				v[m].ink = false
 			}
 		}
-		k = e
 	}
 }
 
@@ -293,22 +304,15 @@ func stretches(a, b []vertex, near []int) []stretch {
 		st = append(st, stretch{a0: a0, a1: a1, b0: b0, b1: b1, weighed: float64(apart)*alongMM >= stretchMM})
 		a0, b0, apart = a1, b1, 0
 	}
-	for k := 0; k < len(a); {
-		if near[k] < 0 {
-			apart++
-			k++
-			continue
-		}
-		e := k
-		for e < len(a) && near[e] >= 0 {
-			e++
-		}
-		mid := (k + e) / 2
-		if float64(apart)*alongMM >= stretchMM && near[mid] > b0 {
+	last := 0
+	for from, to := range runs(len(a), func(k int) bool { return near[k] >= 0 }) {
+		apart += from - last
+		if mid := (from + to) / 2; float64(apart)*alongMM >= stretchMM && near[mid] > b0 {
 			emit(mid, near[mid])
 		}
-		k = e
+		last = to
 	}
+	apart += len(a) - last
 	emit(len(a), len(b))
 	return st
 }
@@ -634,7 +638,7 @@ func logSum(a, b float64) float64 {
 
 // leaveOpen marks a stretch whose pen is not known: the truth may be either
 // line with equal odds, so the variance is half their distance squared.
-func (t *tracer) leaveOpen(v, other []vertex, pen string) {
+func (t *tracer) leaveOpen(v, other []vertex, pen int) {
 	k := 0
 	for i := range v {
 		for k < len(other)-1 && other[k].hours < v[i].hours {
@@ -646,24 +650,20 @@ func (t *tracer) leaveOpen(v, other []vertex, pen string) {
 		v[i].weak, v[i].reason = true, "two lines compete: which pen drew which is not settled"
 	}
 	if len(v) > 0 {
-		x, y := t.p.Face.Warp.Pixel(v[len(v)/2].x, v[len(v)/2].y)
-		t.open = append(t.open, open{pen, v[0].hours, v[len(v)-1].hours, x, y})
+		t.open = append(t.open, open{pen, v[0], v[len(v)/2], v[len(v)-1]})
 	}
 }
 
-// open is a stretch of time in which two lines compete.
+// open is a stretch of a pen's line in which two compete.
 type open struct {
-	pen      string
-	from, to float64
-	x, y     float64
+	pen             int
+	from, amid, end vertex
 }
 
-func (t *tracer) openEvents(at func(pen string, hours float64) series.Event) {
+func (t *tracer) openEvents() {
 	for _, o := range t.open {
-		e := at(o.pen, o.from)
-		e.To = at(o.pen, o.to).From
-		e.Kind, e.Pen, e.X, e.Y = series.EventAmbig, o.pen, o.x, o.y
-		e.Text = fmt.Sprintf("two lines compete for %.0f minutes: which pen drew which is not settled", (o.to-o.from)*60)
-		t.events = append(t.events, e)
+		x, y := t.p.Face.Warp.Pixel(o.amid.x, o.amid.y)
+		t.report(series.EventAmbig, o.pen, o.from.hours, o.end.hours, x, y,
+			fmt.Sprintf("two lines compete for %.0f minutes: which pen drew which is not settled", (o.end.hours-o.from.hours)*60))
 	}
 }
