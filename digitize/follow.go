@@ -87,8 +87,8 @@ func (t *tracer) follow() {
 	}
 	t.draw(paths)
 	again := false
-	for k := range t.planes {
-		for _, s := range t.stray(k) {
+	for k, strays := range t.strays {
+		for _, s := range strays {
 			for i := range paths {
 				if t.plane[i] != k {
 					continue
@@ -105,7 +105,7 @@ func (t *tracer) follow() {
 	}
 }
 
-// draw makes the pens' lines of their paths.
+// draw makes the pens' lines of their paths, and finds what they leave.
 func (t *tracer) draw(paths [][]step) {
 	t.open = nil
 	for i, k := range t.plane {
@@ -122,24 +122,25 @@ func (t *tracer) draw(paths [][]step) {
 			}
 		}
 	}
+	t.strays = make([][][]step, len(t.planes))
+	for k := range t.planes {
+		t.strays[k] = t.stray(k)
+	}
 }
 
 // rejoin gives a path the end, or the beginning, that it left for writing beside it: a steep stroke gets on little in
-// time, so that a path may gain more by a few letters. Only a stretch of line that no pen claims, in cells of the
-// whole resolution, which touches the path and is longer than all ink that the path has from there on and twice as
-// long as what of that hangs together. better: it was given.
-func (t *tracer) rejoin(path, stretch []step, plane int) (out []step, better bool) {
+// time, so that a path may gain more by a few letters. Only a piece of line that no pen claims, which touches the path
+// and is longer than all ink that the path has from there on and twice as long as what of that hangs together.
+// better: it was given.
+func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool) {
 	mm := func(a, b step) float64 { // between cells of paths
 		x, y := t.point(2*float64(a.col), 2*float64(a.row))
 		u, v := t.point(2*float64(b.col), 2*float64(b.row))
 		return math.Hypot(u-x, v-y)
 	}
-	own := make([]step, len(stretch))
 	long := 0.0
-	for k, s := range stretch {
-		if own[k] = (step{s.col / 2, s.row / 2}); k > 0 {
-			long += mm(own[k-1], own[k])
-		}
+	for k := range piece[1:] {
+		long += mm(piece[k], piece[k+1])
 	}
 	less := func(part []step) bool { // it holds less ink, and not half as much before its first gap
 		all, joined, bare := 0.0, 0.0, 0.0
@@ -168,15 +169,15 @@ func (t *tracer) rejoin(path, stretch []step, plane int) (out []step, better boo
 		}
 		return at, ok
 	}
-	first, last := own[0], own[len(own)-1]
+	first, last := piece[0], piece[len(piece)-1]
 	if at, ok := nearest(first, 1); ok && less(path[at:]) {
 		out = onward(slices.Clone(path[:at+1]), first)
-		return onward(append(out, own[1:]...), step{t.frame.Columns/2 - 1, last.row}), true
+		return onward(append(out, piece[1:]...), step{t.frame.Columns/2 - 1, last.row}), true
 	}
 	if at, ok := nearest(last, -1); ok {
 		before := slices.Clone(path[:at+1])
 		if slices.Reverse(before); less(before) {
-			return append(onward(own, path[at]), path[at+1:]...), true
+			return append(onward(slices.Clone(piece), path[at]), path[at+1:]...), true
 		}
 	}
 	return path, false

@@ -62,6 +62,7 @@ type tracer struct {
 
 	lines  []*line
 	open   []open
+	strays [][][]step // of each plane: pieces of line that no pen claims
 	clock  clock
 	events []series.Event
 }
@@ -542,11 +543,11 @@ func (t *tracer) learnDoubt(f calibrate.Frame, evidence [][]float32) {
 // printed numerals, which neither circles nor arcs account for, and stray writing.
 func (t *tracer) dropNumerals(dark []float32) {
 	n := len(t.inked)
-	type stretch struct { // of survey columns, to counted on over the turn
-		from, to int
-		faint    bool
+	type spot struct {
+		run   // of survey columns, counted on over the turn
+		faint bool
 	}
-	var alone []stretch
+	var alone []spot
 	for c := range n {
 		if !t.inked[c] || t.inked[(c+n-1)%n] {
 			continue
@@ -562,7 +563,7 @@ func (t *tracer) dropNumerals(dark []float32) {
 			far = !t.inked[(c-k+n)%n] && !t.inked[(e-1+k)%n]
 		}
 		if far {
-			alone = append(alone, stretch{c, e, median(most) < 0.75})
+			alone = append(alone, spot{run{c, e}, median(most) < 0.75})
 		}
 	}
 	heavy := float64(n) * t.m.major / t.m.rotation

@@ -1,0 +1,368 @@
+package digitize
+
+import (
+	"math"
+	"slices"
+
+	"penarm/calibrate"
+	"penarm/digitize/series"
+)
+
+const (
+	blankShare  = 1.0 / 120 // of the turn: a chart taken off leaves at least this blank, six minutes on a 12 h form
+	stopMM      = 0.6       // nearer than this to a ring beyond the scale a line has come from the pen's stop
+	hiddenShare = 1.0 / 20  // of the turn: so long a rest on print may hide that there is no blank
+	roundInk    = 0.9       // share of a line round the whole turn that is inked
+)
+
+// Of further lines, which no pen claims.
+const (
+	strayMM       = 10.0  // unclaimed ink this long in one piece is another line, not writing
+	strayInk      = 0.95  // and this share of it inked
+	strayPiece    = 3.0   // with chords of pieces this long, mm,
+	strayStraight = 0.75  // of this share of its length
+	strayWhole    = 0.975 // and either so much of it inked
+	strayTaut     = 0.9   // or its chords so long: writing in one go has more pauses than a line, and more bends
+	strayFar      = 0.8   // mm from every traced line
+	strayGap      = 0.5   // mm from ink to ink that part two pieces
+	markMM        = 15.0  // a piece shorter than this
+	markFree      = 2.0   // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
+	hairWeight    = 0.4   // of the ink of a pen's line: less is not a pen's
+	hairMM        = 0.8   // to either side that is summed
+	hairEvery     = 5     // vertices of a line, 0.4 mm
+	crowdMM       = 3.0   // to either side of such a line
+	crowdInk      = 0.12  // of the paper is inked at most
+)
+
+// goesRound says whether a line leaves no blank on the whole turn, as a chart that
+// was put on and taken off again within one turn does.
+func (t *tracer) goesRound(v []vertex) bool {
+	if len(v) == 0 || v[len(v)-1].hours-v[0].hours < (1-blankShare)*t.form.RotationHours {
+		return false
+	}
+	inked := 0
+	for _, p := range v {
+		if p.ink {
+			inked++
+		}
+	}
+	return float64(inked) >= roundInk*float64(len(v))
+}
+
+// hidesBlank says whether what is missing to a whole turn would lie on print that is as dark as the line: it ends
+// beside its own start, as a line that comes round on an idle vat does, or both lie at a ring beyond the scale that
+// runs all the way between them, where the pen rests on its stop. Where the sheet is torn off or covered it shows no blank either.
+func (t *tracer) hidesBlank(v []vertex, plane int) bool {
+	if len(v) == 0 {
+		return false
+	}
+	a, b := v[len(v)-1], v[0]
+	missing := b.hours + t.form.RotationHours - a.hours
+	if t.sheet.off != nil {
+		const looks = 200
+		blank := 0
+		for i := range looks {
+			s := (float64(i) + 0.5) / looks
+			if row := int((a.radius + s*(b.radius-a.radius) - t.frame.Radius) / stepMM); !t.sheet.off[t.sheet.cell(a.hours+s*missing, max(row, 0))] {
+				blank++
+			}
+		}
+		if float64(blank)/looks*missing < blankShare*t.form.RotationHours {
+			return true
+		}
+	}
+	if missing <= hiddenShare*t.form.RotationHours && math.Abs(a.radius-b.radius) <= restMM {
+		return t.darkAlong(a.hours, missing, a.radius, b.radius, plane) > 0.5
+	}
+	for row := range t.frame.Rows {
+		r := t.frame.Radius + float64(row)*stepMM
+		if math.Max(math.Abs(r-a.radius), math.Abs(r-b.radius)) <= stopMM && t.m.beyond(row) && t.darkAlong(a.hours, missing, r, r, plane) >= roundInk {
+			return true
+		}
+	}
+	return false
+}
+
+// darkAlong is the share of a way through so many hours, from one radius to another, along which the print that was
+// learnt is as dark as a plane's line, and the scan itself is, too: there print might be missing.
+func (t *tracer) darkAlong(hour, hours, from, to float64, plane int) float64 {
+	const looks = 100
+	row := func(radius float64) int {
+		return min(max(int(math.Round((radius-t.frame.Radius)/stepMM)), 0), t.frame.Rows-1)
+	}
+	limit := 0.5 * t.typ[plane]
+	var where []int
+	for i := range looks {
+		s := (float64(i) + 0.5) / looks
+		if t.m.at(hour+s*hours, row(from+s*(to-from))) > limit {
+			where = append(where, i)
+		}
+	}
+	if 2*len(where) <= looks {
+		return float64(len(where)) / looks
+	}
+	top := max(min(row(from), row(to))-1, 0)
+	f := calibrate.Frame{Hour: hour + hours/(2*looks), HourStep: hours / looks, Columns: looks,
+		Radius: t.frame.Radius + float64(top)*stepMM, RadiusStep: stepMM, Rows: min(max(row(from), row(to))+2, t.frame.Rows) - top}
+	planes := calibrate.Unroll(t.pic, t.p.Face, f, nil)
+	dark := 0
+	for _, i := range where {
+		here := row(from+(float64(i)+0.5)/looks*(to-from)) - top
+		most := float32(0)
+		for ch, p := range planes {
+			col := p[i*f.Rows : (i+1)*f.Rows]
+			t.m.onPaper(col, ch, f.Hour+float64(i)*f.HourStep, top)
+			for _, v := range col[max(0, here-1):min(len(col), here+2)] {
+				most = max(most, v)
+			}
+		}
+		if most > limit {
+			dark++
+		}
+	}
+	return float64(dark) / looks
+}
+
+// laps looks for what a second turn of the chart leaves, on one plane: a line that comes round to
+// its own start, and lines that no pen claims, which a chart turned by hand leaves too.
+func (t *tracer) laps(plane int) {
+	for i, l := range t.lines {
+		if t.plane[i] != plane {
+			continue
+		}
+		var kind series.Kind
+		var text string
+		switch {
+		case t.goesRound(l.v):
+			kind, text = series.EventLap, "the line leaves no blank on the whole turn: the chart went round again"
+		case t.hidesBlank(l.v, plane):
+			kind, text = series.EventNoBlank, "from here to where it starts the line would lie on print as dark as itself, or where the sheet is torn off or covered: whether the chart went round again cannot be seen"
+		default:
+			continue
+		}
+		t.reportOn(kind, i, len(l.v)-1, len(l.v)-1, text)
+	}
+	hour := func(s step) float64 { return t.frame.Hour + float64(2*s.col)*t.frame.HourStep }
+	for _, s := range t.strays[plane] {
+		mid := s[len(s)/2]
+		x, y := t.p.Face.Warp.Pixel(t.point(float64(2*mid.col), float64(2*mid.row)))
+		from, to := hour(s[0]), hour(s[len(s)-1])
+		if !t.together(plane, from, to) {
+			t.report(series.EventLap, slices.Index(t.plane, plane), from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
+			continue
+		}
+		for i := range t.lines { // either may have drawn it
+			t.report(series.EventAmbig, i, from, to, x, y, "a further line where both pens seem to run together: which pen drew which is not settled")
+		}
+	}
+}
+
+// together says whether two lines of one plane run as one for a third or more of a time.
+func (t *tracer) together(plane int, from, to float64) bool {
+	if len(t.lines) < 2 || t.plane[0] != plane || t.plane[1] != plane {
+		return false
+	}
+	met, seen := 0, 0
+	a := t.lines[0].v
+	for k, m := range t.nearest(a, t.lines[1].v, meetMM) {
+		if a[k].hours >= from && a[k].hours <= to {
+			seen++
+			if m >= 0 {
+				met++
+			}
+		}
+	}
+	return 3*met >= seen && met > 0
+}
+
+// thin says whether a path holds less than hairWeight of the ink that the pens' lines on its plane do: a hair, a scratch.
+func (t *tracer) thin(path []step, plane int) bool {
+	const reach = int(hairMM / stepMM)
+	ink := t.planes[plane]
+	// The lesser of the sums along a column and along a row is at most √2 of the one straight across.
+	across := func(s step) float32 {
+		var column, row float32
+		for d := -reach; d <= reach; d++ {
+			if r := s.row + d; r >= 0 && r < t.frame.Rows {
+				column += ink[s.col*t.frame.Rows+r]
+			}
+			if c := s.col + d; c >= 0 && c < t.frame.Columns {
+				row += ink[c*t.frame.Rows+s.row]
+			}
+		}
+		return min(column, row)
+	}
+	var here, lines []float32
+	for _, s := range path {
+		here = append(here, across(step{2 * s.col, 2 * s.row}))
+	}
+	for i, l := range t.lines {
+		for k := 0; k < len(l.v) && t.plane[i] == plane; k += hairEvery {
+			if !usable(l.v[k]) {
+				continue
+			}
+			c, r := t.cell(l.v[k].x, l.v[k].y)
+			if s := (step{int(c + 0.5), int(r + 0.5)}); s.col >= 0 && s.col < t.frame.Columns && s.row >= 0 && s.row < t.frame.Rows {
+				lines = append(lines, across(s))
+			}
+		}
+	}
+	return len(lines) > 0 && median(here) < hairWeight*median(lines)
+}
+
+// leavings is what is left on a plane beside the pens' lines, in cells of paths.
+type leavings struct {
+	*tracer
+	ink        []float32 // of the plane
+	typ        float32
+	cols, rows int
+	taken      []bool  // near a pen's line
+	along      float64 // a column at the innermost circle, mm
+}
+
+// leavings of a plane: lines on another one count, too, because inks are never parted wholly.
+func (t *tracer) leavings(plane int) *leavings {
+	l := &leavings{tracer: t, ink: t.planes[plane], typ: t.typ[plane], cols: t.frame.Columns / 2, rows: t.frame.Rows / 2}
+	l.along = math.Abs(t.turn) * t.frame.HourStep * 2 * t.form.Inner()
+	l.taken = make([]bool, l.cols*l.rows)
+	reach := int(math.Round(strayFar / (2 * stepMM)))
+	for _, line := range t.lines {
+		for _, p := range line.v {
+			c, r := t.cell(p.x, p.y)
+			for ic := max(0, int(c/2)-reach); ic <= min(l.cols-1, int(c/2)+reach); ic++ {
+				for ir := max(0, int(r/2)-reach); ir <= min(l.rows-1, int(r/2)+reach); ir++ {
+					l.taken[ic*l.rows+ir] = true
+				}
+			}
+		}
+	}
+	return l
+}
+
+// inked is the evidence left in a cell, in units of the typical density.
+func (l *leavings) inked(c, r int) float32 {
+	if l.taken[c*l.rows+r] || l.creased != nil && l.creased[c*l.rows+r] {
+		return 0
+	}
+	return l.ink[2*c*l.frame.Rows+2*r] / l.typ
+}
+
+// mm is the way from one cell to another, along time and along the radius.
+func (l *leavings) mm(p, q step) (x, y float64) {
+	return l.along * float64(q.col-p.col) * (l.frame.Radius + float64(2*q.row)*stepMM) / l.form.Inner(), float64(q.row-p.row) * 2 * stepMM
+}
+
+// search gives the best path over what is left; none where that is too little for a line.
+func (l *leavings) search() []step {
+	// Only what encloses the ink is gone through; on most charts there is hardly any.
+	dark, c0, c1, r0, r1 := 0, l.cols, -1, l.rows, -1
+	for c := range l.cols {
+		for r := range l.rows {
+			if l.inked(c, r) > 0.5 {
+				dark++
+				c0, c1, r0, r1 = min(c0, c), max(c1, c), min(r0, r), max(r1, r)
+			}
+		}
+	}
+	if float64(dark)*3*stepMM < strayMM {
+		return nil
+	}
+	path := bestPath(c1-c0+1, r1-r0+1, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
+		for r := range cost {
+			cost[r] = inkCost(l.inked(c0+col, r0+r))
+		}
+	})
+	for i := range path {
+		path[i].col, path[i].row = path[i].col+c0, path[i].row+r0
+	}
+	return path
+}
+
+// cut parts a path where it goes on over bare paper.
+func (l *leavings) cut(path []step) (parts [][]step) {
+	from, last := 0, 0
+	for k, s := range path {
+		if l.inked(s.col, s.row) <= 0.5 {
+			continue
+		}
+		if math.Hypot(l.mm(path[last], s)) > strayGap {
+			parts = append(parts, path[from:last+1])
+			from = k
+		}
+		last = k
+	}
+	return append(parts, path[from:last+1])
+}
+
+// measure gives how long a part of a path is, how much of it is inked, and how long its chords are, mm.
+func (l *leavings) measure(part []step) (long, inked, chords float64) {
+	turn, piece := part[0], 0.0
+	for k, q := range part[1:] {
+		d := math.Hypot(l.mm(part[k], q))
+		if l.inked(q.col, q.row) > 0.5 {
+			inked += d
+		}
+		if long, piece = long+d, piece+d; piece >= strayPiece || k == len(part)-2 {
+			chords += math.Hypot(l.mm(turn, q))
+			turn, piece = q, 0
+		}
+	}
+	return long, inked, chords
+}
+
+// alone says whether there is no ink beside a part of a path: where a line has none, print and writing have.
+func (l *leavings) alone(part []step) bool {
+	crowd := int(math.Round(crowdMM / (2 * stepMM)))
+	dark, seen := 0, 0
+	for _, s := range part {
+		for d := -crowd; d <= crowd; d++ {
+			if r := s.row + d; 3*max(d, -d) >= crowd && r >= 0 && r < l.rows {
+				seen++
+				if l.ink[2*s.col*l.frame.Rows+2*r] > 0.4*l.typ {
+					dark++
+				}
+			}
+		}
+	}
+	return float64(dark) < crowdInk*float64(seen)
+}
+
+// free says whether no pen's line is near a cell.
+func (l *leavings) free(s step) bool {
+	near := int(math.Round(markFree / (2 * stepMM)))
+	for c := max(0, s.col-near); c <= min(l.cols-1, s.col+near); c++ {
+		if slices.Contains(l.taken[c*l.rows+max(0, s.row-near):c*l.rows+min(l.rows, s.row+near+1)], true) {
+			return false
+		}
+	}
+	return true
+}
+
+// stray gives the stretches of a line on a plane that no pen claims, as pieces of a path.
+func (t *tracer) stray(plane int) (found [][]step) {
+	l := t.leavings(plane)
+	path := l.search()
+	if len(path) == 0 {
+		return nil
+	}
+	var marks [][]step
+	marked := 0.0
+	for _, part := range l.cut(path) {
+		first, last := part[0], part[len(part)-1]
+		long, inked, chords := l.measure(part)
+		// Writing runs up and down; a line gets on in time. It is inked throughout, where writing lifts the pen, and no zigzag of letters.
+		line := inked >= strayMM && l.along*float64(last.col-first.col) >= strayMM/4 &&
+			inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long)
+		switch {
+		case !line || !l.alone(part) || t.thin(part, plane):
+		case inked < markMM && l.free(first) && l.free(last):
+			marks, marked = append(marks, part), marked+inked
+		default:
+			found = append(found, part)
+		}
+	}
+	if marked > 2*markMM {
+		found = append(found, marks...)
+	}
+	return found
+}
