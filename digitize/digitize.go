@@ -45,7 +45,7 @@ type Told struct {
 // Result is what the ink says.
 type Result struct {
 	Series []series.Series // one a pen, in the order of Problem.Pens
-	Events []series.Event
+	Events []series.Event  // by what was looked for, not by time; each of one pen
 	// ZeroAt is the instant of printed hour 0 on the clock of the samples, whole
 	// turns aside. The zero time: OnChart is unknown and samples count from it, or there is no ink.
 	ZeroAt time.Time
@@ -53,8 +53,8 @@ type Result struct {
 
 // Trace follows every pen over the chart. Samples stand where the printed arcs
 // say, AheadMinutes taken off, on the clock that OnChart settles. A pen that
-// left no ink gives a series without samples. The error says what is missing;
-// it is never about poor ink, which only makes samples weak.
+// left no ink gives a series without samples. The error says what the problem lacks, or is
+// ctx.Err() where the context ended; it is never about poor ink, which only makes samples weak.
 func Trace(ctx context.Context, p Problem) (*Result, error) {
 	switch {
 	case p.Picture == nil || p.Face == nil || p.Face.Form == nil:

@@ -139,8 +139,9 @@ func (t *tracer) survey() {
 	m := &printed{
 		channels: t.pic.Channels, rows: t.frame.Rows, rotation: f.RotationHours,
 		every: f.TimeArcs.EveryMinutes / 60, major: f.TimeArcs.MajorMinutes / 60,
-		half: int(arcMM / stepMM), knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic, s.planes[0]),
+		knot: t.frame.HourStep, bilevel: blackAndWhite(t.pic, s.planes[0]),
 	}
+	m.tones = toneOf(m.bilevel)
 	for _, c := range f.Circles() {
 		kind := 0
 		if c.Major {
@@ -156,7 +157,7 @@ func (t *tracer) survey() {
 	for _, hours := range arcs {
 		for i := 0; i < len(hours); i += (len(hours) + arcsEnough - 1) / arcsEnough {
 			w := t.frame
-			w.Hour, w.Columns = hours[i]-float64(m.half)*m.knot, 2*m.half+1
+			w.Hour, w.Columns = hours[i]-arcHalf*m.knot, arcKnots
 			w.RadiusStep, w.Rows = w.RadiusStep*aroundEvery, (w.Rows+aroundEvery-1)/aroundEvery
 			s.near = append(s.near, w)
 			s.around = append(s.around, calibrate.Unroll(t.pic, t.p.Face, w, nil))

@@ -24,10 +24,9 @@ type printed struct {
 	circleRows [2][]float64 // where the form has fine and heavy circles
 
 	every, major float64     // hours between arcs, between heavy arcs
-	half         int         // arc profiles reach ±half knots
 	knot         float64     // hours between knots of an arc profile
 	bands        int         // of radius
-	arcs         [][]float32 // [channel][(class·bands + band)·(2·half+1) + k], class 1 heavy
+	arcs         [][]float32 // [channel][(class·bands + band)·arcKnots + k], class 1 heavy
 
 	mostCircle []float32 // circles of the strongest channel
 	mostArc    []float32 // arcs of the strongest channel
@@ -56,12 +55,13 @@ func (m *printed) middle(v []float32) float32 {
 }
 
 const (
-	paperRows    = 50   // between knots of the paper field along the radius, 4 mm
-	bandRows     = 75   // bands of radius for the arcs' profiles, 6 mm
-	bilevelNoise = 0.1  // share of black: jagged edges, not counted by the median of flat paper
-	sectors      = 24   // of time, for circles, which hardly change over a turn
-	sectorEvery  = 3    // columns of the survey that are looked at for them
-	arcMM        = 0.56 // reach of an arc's profile at the outermost circle
+	paperRows    = 50  // between knots of the paper field along the radius, 4 mm
+	bandRows     = 75  // bands of radius for the arcs' profiles, 6 mm
+	bilevelNoise = 0.1 // share of black: jagged edges, not counted by the median of flat paper
+	sectors      = 24  // of time, for circles, which hardly change over a turn
+	sectorEvery  = 3   // columns of the survey that are looked at for them
+	arcHalf      = 7   // knots of an arc's profile to either side, 0.56 mm at the outermost circle
+	arcKnots     = 2*arcHalf + 1
 	printShare   = 0.08 // of the turn's sectors: print is at least nearly as dark in all others
 	toneTab      = 8    // entries of the table of tones a grey level
 	aroundEvery  = 4    // rows: so many suffice for the profile of an arc
@@ -137,7 +137,6 @@ func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 	rows, cols := s.frame.Rows, s.frame.Columns
 	per := cols / blocks
 	knots := rows/paperRows + 2
-	m.tones = toneOf(m.bilevel)
 	for c := range m.channels {
 		ground := make([]float32, blocks*rows)
 		m.ground = append(m.ground, ground)
@@ -278,7 +277,7 @@ func (m *printed) inSectors(s samplePlanes, channel int) []float32 {
 		away = away[:0] // some of the sector's columns, those near arcs left out
 		for col := b * per; col < (b+1)*per; col += sectorEvery {
 			h := s.frame.Hour + float64(col)*s.frame.HourStep
-			if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) >= m.knot*float64(m.half) {
+			if d := h/m.every - math.Round(h/m.every); math.Abs(d*m.every) >= m.knot*arcHalf {
 				away = append(away, s.planes[channel][col*rows:(col+1)*rows])
 			}
 		}
@@ -442,18 +441,17 @@ func (m *printed) lessCircles(col []float32, channel int, hour float64, every in
 // learnArcs: the median profile over arcs of one class in each band of
 // radius. Never a column's own median: a pen that drops fast runs along one.
 func (m *printed) learnArcs(s samplePlanes) {
-	w := 2*m.half + 1
 	m.bands = m.rows/bandRows + 1
 	class := make([]int, len(s.near))
 	for i, f := range s.near {
-		class[i] = m.class(f.Hour + float64(m.half)*f.HourStep)
+		class[i] = m.class(f.Hour + arcHalf*f.HourStep)
 	}
 	for c := range m.channels {
-		prof := make([]float32, 2*m.bands*w)
+		prof := make([]float32, 2*m.bands*arcKnots)
 		var buf, inner []float32
 		for k := range 2 {
 			for b := range m.bands {
-				for x := range w {
+				for x := range arcKnots {
 					buf = buf[:0]
 					for i := range s.near {
 						if class[i] != k {
@@ -472,7 +470,7 @@ func (m *printed) learnArcs(s samplePlanes) {
 						}
 					}
 					if v := median(buf); v == v {
-						prof[(k*m.bands+b)*w+x] = v
+						prof[(k*m.bands+b)*arcKnots+x] = v
 					}
 				}
 			}
@@ -501,8 +499,8 @@ func (m *printed) learnArcs(s samplePlanes) {
 // arcAt gives the class of the arc near an hour and the position in its profile; false where none is near.
 func (m *printed) arcAt(hour float64) (class, k int, t float32, ok bool) {
 	n := math.Round(hour / m.every)
-	x := (hour-n*m.every)/m.knot + float64(m.half)
-	if x < 0 || x >= float64(2*m.half) {
+	x := (hour-n*m.every)/m.knot + arcHalf
+	if x < 0 || x >= 2*arcHalf {
 		return 0, 0, 0, false
 	}
 	k = int(x)
@@ -522,12 +520,11 @@ func (m *printed) lessArcs(col []float32, channel int, hour float64, row, every 
 	if !ok {
 		return
 	}
-	w := 2*m.half + 1
 	for i := range col {
 		if col[i] == missing {
 			continue
 		}
-		p := m.arcs[channel][(class*m.bands+(row+i*every)/bandRows)*w+k:]
+		p := m.arcs[channel][(class*m.bands+(row+i*every)/bandRows)*arcKnots+k:]
 		col[i] -= p[0] + (p[1]-p[0])*t
 	}
 }
@@ -578,7 +575,7 @@ func (m *printed) within(a, b int, t float32, hour float64, row int) float32 {
 	v := m.mostCircle[a*m.rows+row]
 	v += (m.mostCircle[b*m.rows+row] - v) * t
 	if class, k, u, near := m.arcAt(hour); near {
-		p := m.mostArc[(class*m.bands+row/bandRows)*(2*m.half+1)+k:]
+		p := m.mostArc[(class*m.bands+row/bandRows)*arcKnots+k:]
 		v += p[0] + (p[1]-p[0])*u
 	}
 	return max(0, v)

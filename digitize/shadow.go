@@ -1,6 +1,9 @@
 package digitize
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A hard shadow, a stain or the edge of a note is darker than the paper about it, and the ground, which is smooth,
 // does not follow its edge: what is left there would be taken for ink. But it is wider than any stroke. A morphological
@@ -15,6 +18,9 @@ const (
 	wideRim   = 3    // blocks about such a piece, in which its edge lies
 )
 
+// grid is how a plane lies: its columns and rows, each so many cells of the frame.
+type grid struct{ cols, rows, cells int }
+
 // dropWide takes away from a plane what is wide.
 func (t *tracer) dropWide(plane []float32, typ float32) {
 	cols, rows := t.frame.Columns, t.frame.Rows
@@ -28,9 +34,17 @@ func (t *tracer) dropWide(plane []float32, typ float32) {
 			}
 		}
 	}
-	open := t.opened(coarse, wide, high, wideBlock)
+	open := t.opened(coarse, grid{wide, high, wideBlock})
 	least := wideLeast * typ
 	near := make([]bool, wide*high)
+	about := func(i int, each func(k int)) { // the blocks about one, and itself
+		c, r := i/high, i%high
+		for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
+			for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
+				each(dc*high + dr)
+			}
+		}
+	}
 	c0, c1 := wide, -1
 	for _, piece := range pieces(wide, high, func(i int) bool { return open[i] > least }) { // those at both ends count as one, whatever part of the turn it is
 		area := 0.0
@@ -41,44 +55,37 @@ func (t *tracer) dropWide(plane []float32, typ float32) {
 			continue
 		}
 		for _, i := range piece {
-			c, r := i/high, i%high
-			c0, c1 = min(c0, max(0, c-wideRim)), max(c1, min(wide-1, c+wideRim))
-			for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
-				for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
-					near[dc*high+dr] = true
-				}
-			}
+			about(i, func(k int) {
+				near[k] = true
+				c0, c1 = min(c0, k/high), max(c1, k/high)
+			})
 		}
 	}
 	if c1 < 0 {
 		return
 	}
 	from, to := c0*wideBlock, min(cols, (c1+1)*wideBlock)
-	part := plane[from*rows : to*rows]
+	part, lie := plane[from*rows:to*rows], grid{to - from, rows, 1}
 	block := func(i int) int { return (from+i/rows)/wideBlock*high + i%rows/wideBlock }
 	clear(coarse) // an opening keeps to what is least: what is usually left beside the lines goes, too
-	for i, v := range t.opened(part, to-from, rows, 1) {
+	for i, v := range t.opened(t.filled(part, lie), lie) {
 		if b := block(i); near[b] {
 			part[i] -= v
 			coarse[b] += part[i] / (wideBlock * wideBlock)
 		}
 	}
 	var buf []float32
-	for c := c0; c <= c1; c++ {
-		for r := range high {
-			if !near[c*high+r] {
-				continue
-			}
-			buf = buf[:0]
-			for dc := max(0, c-wideRim); dc <= min(wide-1, c+wideRim); dc++ {
-				for dr := max(0, r-wideRim); dr <= min(high-1, r+wideRim); dr++ {
-					if near[dc*high+dr] {
-						buf = append(buf, coarse[dc*high+dr])
-					}
-				}
-			}
-			open[c*high+r] = median(buf)
+	for i := c0 * high; i < (c1+1)*high; i++ {
+		if !near[i] {
+			continue
 		}
+		buf = buf[:0]
+		about(i, func(k int) {
+			if near[k] {
+				buf = append(buf, coarse[k])
+			}
+		})
+		open[i] = median(buf)
 	}
 	for i := range part {
 		if b := block(i); near[b] {
@@ -90,11 +97,11 @@ func (t *tracer) dropWide(plane []float32, typ float32) {
 // dropEdges takes the fringe that a scan has of any colour where the light changes, as the mean density of all colours
 // shows it, away from all planes.
 func (t *tracer) dropEdges(density []float32) {
-	cols, rows := t.frame.Columns, t.frame.Rows
-	open := t.opened(density, cols, rows, 1)
-	lower := t.extreme(open, cols, rows, 1, wideEdge, -1)
+	lie := grid{t.frame.Columns, t.frame.Rows, 1}
+	open := t.opened(t.filled(density, lie), lie)
+	lower := t.eroded(open, lie, wideEdge)
 	var edge []int
-	for i, v := range t.extreme(open, cols, rows, 1, wideEdge, 1) {
+	for i, v := range t.dilated(open, lie, wideEdge) {
 		if v-lower[i] > sheetShade/2 {
 			edge = append(edge, i)
 		}
@@ -117,19 +124,30 @@ func (t *tracer) alongAt(row int) float64 {
 	return math.Abs(t.turn) * t.frame.HourStep * (t.frame.Radius + float64(row)*stepMM)
 }
 
-// opened is the opening of a plane of so many columns and rows, each so many cells of the frame, by a square of twice
-// wideMM, after a closing has filled what narrow print has left in it.
-func (t *tracer) opened(plane []float32, cols, rows, cells int) []float32 {
-	if cells == 1 {
-		plane = t.extreme(t.extreme(plane, cols, rows, cells, wideEdge, 1), cols, rows, cells, wideEdge, -1)
-	}
-	return t.extreme(t.extreme(plane, cols, rows, cells, wideMM, -1), cols, rows, cells, wideMM, 1)
+// opened is the opening of a plane by a square of twice wideMM.
+func (t *tracer) opened(plane []float32, lie grid) []float32 {
+	return t.dilated(t.eroded(plane, lie, wideMM), lie, wideMM)
 }
 
-// extreme is the plane's dilation by a square of twice the given mm, or its erosion where sign is −1.
-func (t *tracer) extreme(plane []float32, cols, rows, cells int, mm float64, sign float32) []float32 {
-	out := make([]float32, len(plane))
-	copy(out, plane)
+// filled is the closing of a plane by a square of twice wideEdge, which fills what narrow print has left in it.
+func (t *tracer) filled(plane []float32, lie grid) []float32 {
+	return t.eroded(t.dilated(plane, lie, wideEdge), lie, wideEdge)
+}
+
+// dilated is the dilation of a plane by a square of twice the given mm.
+func (t *tracer) dilated(plane []float32, lie grid, mm float64) []float32 {
+	return t.extreme(plane, lie, mm, 1)
+}
+
+// eroded is its erosion.
+func (t *tracer) eroded(plane []float32, lie grid, mm float64) []float32 {
+	return t.extreme(plane, lie, mm, -1)
+}
+
+// extreme replaces every value by the largest in such a square, or the smallest where sign is −1.
+func (t *tracer) extreme(plane []float32, lie grid, mm float64, sign float32) []float32 {
+	cols, rows, cells := lie.cols, lie.rows, lie.cells
+	out := slices.Clone(plane)
 	line := make([]float32, cols)
 	for c := range cols {
 		most(out[c*rows:(c+1)*rows], int(math.Ceil(mm/stepMM/float64(cells))), sign)

@@ -57,14 +57,54 @@ func (s *sheet) hide(marked []bool, col []float32, hour float64, row, every int,
 
 // findSheet looks at the survey, grey levels still, for what is not the sheet.
 func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
-	rows := s.frame.Rows
-	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: (rows + sheetRows - 1) / sheetRows}
+	out := &sheet{rotation: m.rotation, wide: s.frame.Columns / sheetColumns, high: (s.frame.Rows + sheetRows - 1) / sheetRows}
 	wide, high := out.wide, out.high
-	tones := toneOf(m.bilevel)
-	seen, depth := make([]bool, wide*high), make([]float32, wide*high)
-	for _, plane := range s.planes {
+	depth, seen := out.depths(s, m.tones)
+	usual := sync.OnceValue(func() float32 { v, _ := out.contrast(s, m, nil); return v })
+	for _, piece := range pieces(wide, high, func(i int) bool { return depth[i] >= sheetShade }) {
+		edge, area, mean := false, 0.0, float32(0)
+		for n, i := range piece {
+			radius := s.frame.Radius + (float64(i%high)+0.5)*sheetRows*s.frame.RadiusStep
+			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
+			mean += (depth[i] - mean) / float32(n+1)
+			beside(wide, high, i, func(j int) {
+				edge = edge || !seen[j] || j%high == high-1 && depth[j] >= sheetShade
+			})
+		}
+		mark := func(cells *[]bool) {
+			if *cells == nil {
+				*cells = make([]bool, wide*high)
+			}
+			for _, i := range piece {
+				beside(wide, high, i, func(j int) { (*cells)[j] = true })
+			}
+		}
+		c, ok := out.contrast(s, m, piece)
+		switch bears := ok && c > sheetPrint*usual(); {
+		case bears && area >= wideArea:
+			mark(&out.shade)
+		case bears || mean < sheetDark || area < sheetLeast || !edge && area < coverLeast:
+		default:
+			mark(&out.off)
+			if !edge {
+				mark(&out.cover)
+			}
+		}
+	}
+	if m.bilevel {
+		out.shade = nil // no grey, no shade
+	}
+	return out
+}
+
+// depths is how much darker the paper of every cell is than the light on the sheet tells, in the channel where that is most,
+// and which cells are seen at all.
+func (s *sheet) depths(p samplePlanes, tones []float32) (depth []float32, seen []bool) {
+	rows, wide, high := p.frame.Rows, s.wide, s.high
+	depth, seen = make([]float32, wide*high), make([]bool, wide*high)
+	var buf []float32
+	for _, plane := range p.planes {
 		paper := make([]float32, wide*high)
-		var buf []float32
 		for c := range wide {
 			for k := range high {
 				buf = buf[:0]
@@ -97,47 +137,14 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 				paper[c*high+k] -= usual
 			}
 		}
-		slope := out.light(paper, seen, s.frame)
+		slope := s.light(paper, seen, p.frame)
 		for i, v := range paper {
 			if seen[i] {
 				depth[i] = max(depth[i], slope(i)-v)
 			}
 		}
 	}
-	usual := sync.OnceValue(func() float32 { v, _ := out.contrast(s, m, tones, nil); return v })
-	for _, piece := range pieces(wide, high, func(i int) bool { return depth[i] >= sheetShade }) {
-		edge, area, mean := false, 0.0, float32(0)
-		for n, i := range piece {
-			radius := s.frame.Radius + (float64(i%high)+0.5)*sheetRows*s.frame.RadiusStep
-			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
-			mean += (depth[i] - mean) / float32(n+1)
-			beside(wide, high, i, func(j int) {
-				edge = edge || !seen[j] || j%high == high-1 && depth[j] >= sheetShade
-			})
-		}
-		c, ok := out.contrast(s, m, tones, piece)
-		marked := []*[]bool{&out.off}
-		switch bears := ok && c > sheetPrint*usual(); {
-		case bears && area >= wideArea:
-			marked[0] = &out.shade
-		case bears || mean < sheetDark || area < sheetLeast || !edge && area < coverLeast:
-			continue
-		case !edge:
-			marked = append(marked, &out.cover)
-		}
-		for _, m := range marked {
-			if *m == nil {
-				*m = make([]bool, len(depth))
-			}
-			for _, i := range piece {
-				beside(wide, high, i, func(j int) { (*m)[j] = true })
-			}
-		}
-	}
-	if m.bilevel {
-		out.shade = nil // no grey, no shade
-	}
-	return out
+	return depth, seen
 }
 
 // beside calls each for a cell of a grid whose columns go round, and for those around it.
@@ -218,7 +225,7 @@ func (s *sheet) light(paper []float32, seen []bool, f calibrate.Frame) func(i in
 
 // contrast is by how much the circles are darker than what lies halfway to the next, mean over the cells, or over the
 // whole turn where cells is nil; false where no circle lies in them.
-func (s *sheet) contrast(p samplePlanes, m *printed, tones []float32, cells []int) (float32, bool) {
+func (s *sheet) contrast(p samplePlanes, m *printed, cells []int) (float32, bool) {
 	in := make([]bool, s.wide*s.high)
 	for _, i := range cells {
 		in[i] = true
@@ -239,7 +246,7 @@ func (s *sheet) contrast(p samplePlanes, m *printed, tones []float32, cells []in
 			}
 			for _, plane := range p.planes {
 				if a, b := plane[col*p.frame.Rows+on], plane[col*p.frame.Rows+mid]; a >= 0 && b >= 0 {
-					sum += tones[int(b*toneTab)] - tones[int(a*toneTab)]
+					sum += m.tones[int(b*toneTab)] - m.tones[int(a*toneTab)]
 					n++
 				}
 			}

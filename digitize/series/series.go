@@ -9,7 +9,7 @@ type Quality string
 // The qualities, as series.csv names them.
 const (
 	Good Quality = "good"
-	Weak Quality = "weak" // ink faint or crossed
+	Weak Quality = "weak" // ink faint, crossed or skipped, or whose pen's it is stays open
 	Gap  Quality = "gap"  // no ink: Temperature is NaN
 )
 
@@ -40,10 +40,10 @@ type Kind string
 const (
 	EventGap     Kind = "gap"
 	EventStopped Kind = "stopped"    // clock stood: a stroke along the arc at one time
-	EventTurned  Kind = "turned"     // a jump in time at one temperature, or time running backward
-	EventLap     Kind = "second-lap" // the line goes on beyond one turn
+	EventTurned  Kind = "turned"     // a stretch too level for a vat: chart turned, clock set or line drawn by hand
+	EventLap     Kind = "second-lap" // the line leaves no blank on the turn, or there is a further one
 	EventNoBlank Kind = "no-blank"   // whether the line leaves a blank on the turn cannot be seen
-	EventBlot    Kind = "blot"       // wide ink on or beside the line
+	EventBlot    Kind = "blot"       // wide ink on the line
 	EventInk     Kind = "ink"        // the line's ink is not the recorder's
 	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time
 	EventAmbig   Kind = "ambiguous"  // two lines compete, which is which is not settled
@@ -53,7 +53,7 @@ const (
 type Event struct {
 	Kind     Kind
 	Pen      string
-	From, To time.Time // on the chart's clock
-	X, Y     float64   // picture pixel where it lies
+	From, To time.Time // on the clock of the pen's samples
+	X, Y     float64   // picture pixel where it lies; both 0: no place
 	Text     string    // in words, for a person
 }
