@@ -86,7 +86,13 @@ func (t *tracer) follow() {
 		}
 	}
 	t.draw(paths)
-	again := false
+	if t.rejoinAll(paths) {
+		t.draw(paths)
+	}
+}
+
+// rejoinAll gives the paths what they left of their lines, as rejoin does; any: there was some.
+func (t *tracer) rejoinAll(paths [][]step) (any bool) {
 	for k, strays := range t.strays {
 		for _, s := range strays {
 			for i := range paths {
@@ -94,15 +100,13 @@ func (t *tracer) follow() {
 					continue
 				}
 				if path, better := t.rejoin(paths[i], s, k); better {
-					paths[i], again = path, true
+					paths[i], any = path, true
 					break // a stretch is one pen's
 				}
 			}
 		}
 	}
-	if again {
-		t.draw(paths)
-	}
+	return any
 }
 
 // draw makes the pens' lines of their paths, and finds what they leave.

@@ -915,17 +915,17 @@ func TestAHairIsThin(t *testing.T) {
 	rows := tr.frame.Rows
 	tr.frame.Columns = 100
 	tr.plane, tr.planes, tr.lines = []int{0}, [][]float32{make([]float32, 100*rows)}, []*line{{}}
-	stripe := func(row, wide int) (path []step) {
+	stripe := func(row, wide int) (path []step) { // in cells of paths
 		for c := range 100 {
 			for r := row; r < row+wide; r++ {
 				tr.planes[0][c*rows+r] = 0.4
 			}
-			path = append(path, step{c, row})
+			path = append(path, step{c / 2, row / 2})
 		}
 		return path
 	}
 	for _, s := range stripe(60, 6) {
-		x, y := tr.point(float64(s.col), float64(s.row+3))
+		x, y := tr.point(2*float64(s.col), 2*float64(s.row)+3)
 		tr.lines[0].v = append(tr.lines[0].v, vertex{x: x, y: y, ink: true, wide: 0.4})
 	}
 	require.True(t, tr.thin(stripe(120, 2), 0))

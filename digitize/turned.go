@@ -255,7 +255,7 @@ func exact(ragged float64) float64 { return math.Min(0.03, math.Hypot(1.5*ragged
 
 // level lists the stretches of at least terraceMin where the line keeps to one temperature as
 // exactly as its own raggedness allows.
-func (c *course) level(ragged float64) (found [][2]int) {
+func (c *course) level(ragged float64) (found []run) {
 	limit := exact(ragged)
 	least := int(terraceMin * 60 / courseS)
 	for i := 0; i+least <= len(c.r); {
@@ -271,28 +271,29 @@ func (c *course) level(ragged float64) (found [][2]int) {
 			}
 			e++
 		}
-		found = append(found, [2]int{i, e})
+		found = append(found, run{i, e})
 		i = e
 	}
 	return found
 }
 
-// core is the run about the middle of [a, b) that stays within a tolerance of its median.
-func (c *course) core(a, b int, tolerance float64) (from, to int) {
-	v := make([]float32, 0, b-a)
-	for _, r := range c.r[a:b] {
+// core is the run about the middle of a level stretch that stays within a tolerance of its median.
+func (c *course) core(level run, tolerance float64) run {
+	v := make([]float32, 0, level.to-level.from)
+	for _, r := range c.r[level.from:level.to] {
 		v = append(v, float32(r))
 	}
 	m := float64(median(v))
 	in := func(k int) bool { return math.Abs(c.r[k]-m) <= tolerance }
-	from, to = (a+b)/2, (a+b)/2
-	for from > a && in(from-1) {
-		from--
+	middle := (level.from + level.to) / 2
+	core := run{middle, middle}
+	for core.from > level.from && in(core.from-1) {
+		core.from--
 	}
-	for to < b && in(to) {
-		to++
+	for core.to < level.to && in(core.to) {
+		core.to++
 	}
-	return from, to
+	return core
 }
 
 // turnedEvents finds where the chart was turned under the pen, its clock set, or a line drawn with a rule or compass: a stretch of one exact
@@ -304,50 +305,57 @@ func (t *tracer) turnedEvents() {
 			courses[i] = t.course(l.v)
 		}
 	}
-	for i, l := range t.lines {
-		c := courses[i]
+	for i, c := range courses {
 		if c == nil {
 			continue
 		}
+		l := t.lines[i]
+		vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
 		for _, p := range c.level(l.ragged) {
-			if r := c.r[p[0]]; r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
+			if r := c.r[p.from]; r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
 				continue // the pen rests on its stop
 			}
-			mmS := t.form.MMPerSecond(c.r[p[0]])
-			odds := c.calm(p[0], p[1], l.ragged, mmS)
-			if trim := (p[1] - p[0]) / 8; odds > 0 {
-				if _, sd := c.scatter(p[0]+trim, p[1]-trim); sd > stillCore*exact(l.ragged) {
-					odds = 0 // a slow drift, which the ends could not show
-				}
-			}
-			for j, d := range courses {
-				if j == i || d == nil {
-					continue
-				}
-				// The other pen stands at the same time, ahead of this one.
-				shift := c.hour - d.hour + (t.p.Pens[j].AheadMinutes-t.p.Pens[i].AheadMinutes)/60
-				a, b := p[0]+int(math.Round(shift/d.step)), p[1]+int(math.Round(shift/d.step))
-				trim := (b - a) / 8
-				middle, sd := d.scatter(a+2*trim, b-2*trim)
-				switch {
-				case math.IsNaN(sd): // it left no ink there: it tells nothing
-				case sd > stillOther*exact(t.lines[j].ragged):
-					odds = math.Inf(-1)
-				default:
-					odds += d.calm(a+trim, b-trim, t.lines[j].ragged, t.form.MMPerSecond(d.base+middle))
-				}
-			}
-			vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
-			if odds >= calmSome && odds < calmOdds && odds+c.inkOdds(p[0], p[1], mmS) >= calmAndInk {
-				odds = calmOdds
-			}
-			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p[0]), vertex(p[1]-1)) {
-				from, to := c.core(p[0], p[1], 2*exact(l.ragged))
-				a, b := vertex(from), vertex(to-1)
+			odds := t.still(courses, i, p)
+			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p.from), vertex(p.to-1)) {
+				core := c.core(p, 2*exact(l.ragged))
+				a, b := vertex(core.from), vertex(core.to-1)
 				t.reportOn(series.EventTurned, i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
 			}
 		}
 	}
+}
+
+// still is the log odds that all pens stood over a level stretch of pen i's course; −∞ where another one plainly did not.
+func (t *tracer) still(courses []*course, i int, level run) float64 {
+	c, ragged := courses[i], t.lines[i].ragged
+	mmS := t.form.MMPerSecond(c.r[level.from])
+	odds := c.calm(level.from, level.to, ragged, mmS)
+	if trim := (level.to - level.from) / 8; odds > 0 {
+		if _, sd := c.scatter(level.from+trim, level.to-trim); sd > stillCore*exact(ragged) {
+			odds = 0 // a slow drift, which the ends could not show
+		}
+	}
+	for j, d := range courses {
+		if j == i || d == nil {
+			continue
+		}
+		// The other pen stands at the same time, ahead of this one.
+		shift := int(math.Round((c.hour - d.hour + (t.p.Pens[j].AheadMinutes-t.p.Pens[i].AheadMinutes)/60) / d.step))
+		a, b := level.from+shift, level.to+shift
+		trim := (b - a) / 8
+		middle, sd := d.scatter(a+2*trim, b-2*trim)
+		switch {
+		case math.IsNaN(sd): // it left no ink there: it tells nothing
+		case sd > stillOther*exact(t.lines[j].ragged):
+			odds = math.Inf(-1)
+		default:
+			odds += d.calm(a+trim, b-trim, t.lines[j].ragged, t.form.MMPerSecond(d.base+middle))
+		}
+	}
+	if odds >= calmSome && odds < calmOdds && odds+c.inkOdds(level.from, level.to, mmS) >= calmAndInk {
+		return calmOdds
+	}
+	return odds
 }
 
 // at is the vertex nearest after a time.
