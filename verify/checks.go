@@ -417,7 +417,9 @@ func (j *judge) batchEntries(m *matter, h held) Check {
 		case "outlet_opened":
 			have = max(filled(m.OutletOpened), filled(m.HoldMarked.End))
 		case "batch":
-			have = filled(m.Batch.Batch)
+			if !m.Unnumbered {
+				have = filled(m.Batch.Batch)
+			}
 		case "hold_marked":
 			have = filled(m.HoldMarked.End)
 		case "indicating":

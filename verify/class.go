@@ -15,7 +15,7 @@ func class(r *rules.RuleSet, b *entries.Batch) (rows []rules.Row, note string) {
 	name := normal(b.Product)
 	for i := len(r.Rows) - 1; i > 0; i-- {
 		for _, p := range r.Rows[i].Products {
-			if strings.Contains(" "+name+" ", " "+normal(p)) {
+			if p = " " + normal(p); strings.Contains(" "+name+" ", p+" ") || strings.Contains(" "+name+" ", p+"s ") {
 				return []rules.Row{r.Rows[i]}, fmt.Sprintf("%q takes the row %q", b.Product, r.Rows[i].Row)
 			}
 		}

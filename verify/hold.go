@@ -36,13 +36,13 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	if len(j.product.nodes) == 0 { // ink too faint for the scan is no proof that the milk was cold
 		h.doubt, h.all = "no line of the product pen was found: look at the paper", false
 	}
-	high, uHigh := math.Inf(-1), 0.0
+	high, most, least := math.Inf(-1), math.Inf(-1), math.Inf(-1) // that the recorder reads: as compared, at most and at least
 	for _, c := range cs {
 		if c.far && c.high() > 0 {
 			h.doubt = fmt.Sprintf("the pen stands %.1f above the indicating thermometer's %s: was it read then?", c.high(), c.label)
 		}
-		if c.seen && c.high()+j.k*c.u > high+j.k*uHigh {
-			high, uHigh = c.high(), c.u
+		if c.seen {
+			high, most, least = math.Max(high, c.high()), math.Max(most, c.high()+j.k*c.u), math.Max(least, c.high()-j.k*c.u)
 		}
 	}
 	h.lowered = math.Max(0, high)
@@ -50,13 +50,13 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
 	below, above = j.bounded(below, legal, -h.lowered, false), j.bounded(above, legal, -h.lowered, true)
-	least := longest(shift{fixed: -math.Max(0, high+j.k*uHigh), by: -m}, false)
-	most := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, high-j.k*uHigh), by: m}, true)), s, true)
+	shortest := longest(shift{fixed: -math.Max(0, most), by: -m}, false)
+	largest := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, least), by: m}, true)), s, true)
 
 	h.shown, h.whole = below.minutes()*j.fast, above.minutes()*j.fast
-	h.lower = math.Min(least.minutes(), below.minutes()-j.k*below.u()) * j.fast
-	h.upper = math.Max(most.minutes(), above.minutes()+j.k*above.u()) * j.fast
-	h.cut = most.open || above.open
+	h.lower = math.Min(shortest.minutes(), below.minutes()-j.k*below.u()) * j.fast
+	h.upper = math.Max(largest.minutes(), above.minutes()+j.k*above.u()) * j.fast
+	h.cut = largest.open || above.open
 	h.run, h.sure = below, below
 	if above.gap && above.inked {
 		if r := j.product.inked(above, legal, -h.lowered); r.minutes() > below.minutes() {
@@ -134,14 +134,17 @@ func (j *judge) lowest(r run) (low, u float64) {
 		from, to = r.from, r.to
 	}
 	low = math.Inf(1)
-	for _, n := range j.product.within(from, to) {
-		if n.temp < low {
-			low, u = n.temp, n.uTemp
+	for _, inside := range [][]node{j.product.within(from, to), j.product.within(r.from, r.to)} {
+		for _, n := range inside {
+			if n.temp < low {
+				low, u = n.temp, n.uTemp
+			}
+		}
+		if !math.IsInf(low, 1) {
+			return low, u
 		}
 	}
-	if math.IsInf(low, 1) {
-		low, u, _ = j.product.value((r.from + r.to) / 2)
-	}
+	low, u, _ = j.product.value((r.from + r.to) / 2)
 	return low, u
 }
 
@@ -227,6 +230,8 @@ func (j *judge) highestCheck(h held, o rules.Option) Check {
 	c.Measured, c.U = clip(top), clip(uTop)
 	c.Reason = fmt.Sprintf("highest of the hold against the law's upper limit of %s", j.deg(limit))
 	switch {
+	case h.doubt != "":
+		c.Reason += "; " + h.doubt
 	case may <= limit && len(h.places) == 0:
 		c.Verdict = Pass
 	case sure > limit:

@@ -497,6 +497,7 @@ func (j *judge) reaches(h run, level float64) bool {
 
 // named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.
 func (j *judge) named() (out []Batch, loose []run) {
+	out = []Batch{}
 	ms := j.matters()
 	if !j.startsBelow() && j.fits(ms, j.off) >= j.fits(ms, 0) {
 		j.rival = j.off

@@ -1023,6 +1023,38 @@ func TestRowOfProduct(t *testing.T) {
 	}
 }
 
+// A product is named by whole words; in the plural, or written as one, it is the same product.
+func TestProductsAreNamedByWholeWords(t *testing.T) {
+	for _, c := range []struct {
+		set, name string
+		want      float64
+	}{
+		{"us-new-york-vat", "milk for cheese", 143}, {"us-new-york-vat", "milk for cheesecake", 145},
+		{"us-grade-a-vat", "eggnogs", 155}, {"us-grade-a-vat", "Ice-Cream mix", 155}, {"us-grade-a-vat", "icecream mix", 155},
+	} {
+		b := milk()
+		b.Product = c.name
+		rows, _ := class(problem(t, c.set, hold("10:00:00", "10:32:00", 146)).Rules, &b)
+		assert.Equal(t, c.want, *rows[0].Options[0].Temperature.F, c.name)
+	}
+}
+
+// Of several comparisons the hold is lowered by the largest, and surely by what the worst of them shows.
+func TestLoweredByTheLargestComparison(t *testing.T) {
+	s := hold("10:00:00", "10:32:00", 146)
+	for i := range s.Samples {
+		s.Samples[i].UTemperature = 0.01
+		if s.Samples[i].Time.Before(at("10:05:00")) {
+			s.Samples[i].UTemperature = 0.4 // a faint stretch: its comparison tells little
+		}
+	}
+	b := milk()
+	b.Indicating = []entries.Reading{{At: "10:02", Reads: 146.1}, {At: "10:20", Reads: 145.5}}
+	f := Verify(problem(t, "us-grade-a-vat", s, b))
+	assert.Equal(t, Fail, get(t, f, 0, "agreement").Verdict)
+	assert.InDelta(t, 145.5, f.Batches[0].Hold.Lowest, 0.05)
+}
+
 // PMO Appendix H, from memory: 12 h, 1 °F, 10 min, 6.3 mm.
 func TestForm(t *testing.T) {
 	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())

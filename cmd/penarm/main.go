@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/signal"
 	"runtime/debug"
@@ -90,6 +91,10 @@ func run(args []string) int {
 	var e exitStatus
 	if errors.As(err, &e) {
 		return e.status
+	}
+	var full *fs.PathError
+	if errors.As(err, &full) && full.Op == "write" {
+		return exitUnread // standard output takes no more
 	}
 	return exitUsage // cobra's own errors: unknown command or flag, wrong arguments
 }

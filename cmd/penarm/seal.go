@@ -3,6 +3,7 @@ package main
 import (
 	"crypto/ed25519"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -89,10 +90,12 @@ Exit status:
 				}
 			}
 			var bad error
+			var broken []error
 			for _, dir := range dirs {
 				r, err := seal.Check(dir, scan, public)
 				if err != nil {
-					return unread(err)
+					broken = append(broken, err)
+					continue
 				}
 				if len(r.Changed) > 0 {
 					bad = exitStatus{1, nil}
@@ -100,6 +103,9 @@ Exit status:
 				if err := printSeal(w, dir, r, public != nil, scan != ""); err != nil {
 					return unread(err)
 				}
+			}
+			if len(broken) > 0 {
+				return unread(errors.Join(broken...))
 			}
 			return bad
 		},

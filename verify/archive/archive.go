@@ -77,6 +77,7 @@ type Job struct {
 	Out      string   `json:"out"`
 	Recorder string   `json:"recorder"` // where the entries name none
 	Sheet    string   `json:"sheet"`    // CSV day sheet, beside the entries files
+	Alike    bool     `json:"alike"`    // another folder of the run has a scan of this name
 	Extract  bool     `json:"extract"`  // check only: the outcome has what the ledger keeps
 	Lower    bool     `json:"lower"`    // read the line's lower-temperature edge, not its centre
 	Mark     *Mark    `json:"mark"`     // nil: the print alone tells the hour

@@ -157,7 +157,7 @@ func TestPagesAreChartsOfTheirOwn(t *testing.T) {
 	for _, o := range got {
 		names = append(names, o.Name)
 	}
-	require.Equal(t, []string{"day-p1", "day-p2", "day-p3", "day-p2"}, names)
+	require.Equal(t, []string{"day-p1", "day.pdf-p2", "day-p3", "day-p2"}, names)
 	require.Contains(t, got[1].Err.Reason, "its name day-p2 is that of another scan")
 	require.Contains(t, errorOf(t, out, "day-p2").Reason, "cannot read two", "the page did not overwrite the scan's")
 	require.Equal(t, 3, got[2].Page)

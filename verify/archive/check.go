@@ -77,7 +77,7 @@ func (c *Checker) Do(ctx context.Context, job Job) (o Outcome) {
 		if errors.As(err, &shown) {
 			with = append(with, shown.picture)
 		}
-		if ctx.Err() == nil {
+		if ctx.Err() == nil && !job.Look {
 			o.Err = leave(job, o.Err, with...)
 		}
 	}
@@ -280,8 +280,14 @@ func (c *Checker) entries(job Job, r *reading) error {
 			c.sheets[job.Sheet] = sheet
 		}
 		e := sheet[job.Name]
+		if e == nil && job.Alike && sheet[own] != nil {
+			return fmt.Errorf("%s has entries for %s, and several folders have a scan of that name: write %s in column scan", job.Sheet, own, job.Name)
+		}
 		if e == nil {
 			e = sheet[own]
+		}
+		if e != nil && e.Fault != "" {
+			return errors.New(e.Fault)
 		}
 		if e != nil {
 			if beside {
@@ -405,13 +411,11 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 		}
 	}
 	f := r.face.Form
-	if r.hashes["form"], err = seal.HashFile(f.Path); err != nil {
-		return err
+	if r.hashes["form"], err = seal.HashFile(f.Path); err == nil && f.Blank != nil {
+		r.hashes["blank"], err = seal.HashFile(f.Blank.Image)
 	}
-	if f.Blank != nil {
-		if r.hashes["blank"], err = seal.HashFile(f.Blank.Image); err != nil {
-			return err
-		}
+	if err != nil {
+		return NewError(path, "form file", err, "leave the forms in place while charts are read")
 	}
 	return nil
 }
@@ -670,6 +674,12 @@ func (c *Checker) shown(job Job, r *reading, err error) error {
 	return &pictured{known, picture}
 }
 
+// hourKnown: the samples' times are clock times by the print, or by what is written where the print counts from there.
+func (r *reading) hourKnown() bool {
+	written := r.entries != nil && !r.entries.OnChartTime().IsZero()
+	return r.face.Hour != calibrate.HourOnChart && (r.face.Form.Labels.Kind != "elapsed" || written)
+}
+
 // checked verifies the series and draws the evidence.
 func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 	hour, expected := r.face.Hour, ""
@@ -680,7 +690,7 @@ func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 		Series: r.series, Events: r.events,
 		Plant: r.plant.Plant, Recorder: r.recorder, Entries: r.entries, Rules: r.plant.rules,
 		Form: r.face.Form, ExpectedForm: expected,
-		HourKnown: hour != calibrate.HourOnChart && (r.face.Form.Labels.Kind != "elapsed" || r.entries != nil && !r.entries.OnChartTime().IsZero()),
+		HourKnown: r.hourKnown(),
 	})
 	f.Form = r.face.Form.Form
 	if strings.HasPrefix(f.ChartDate, "0001-") {

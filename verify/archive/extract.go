@@ -39,7 +39,9 @@ func extract(r *reading, f *verify.Findings) (*ledger.Extract, error) {
 		for i, b := range e.Batches {
 			for _, w := range b.Indicating {
 				n := ledger.Reading{Position: i + 1, Kind: "indicating", At: w.At, Reads: w.Reads}
-				n.Recorded = recorded(product, w.At)
+				if r.hourKnown() && r.face.Form.RotationHours <= 24 {
+					n.Recorded = recorded(product, w.At)
+				}
 				x.Readings = append(x.Readings, n)
 			}
 			for _, w := range b.Airspace {

@@ -19,6 +19,9 @@ func (c *Checker) join(path string, r *reading) error {
 	if err := regular(path); err != nil {
 		return NewError(path, "scan", err, "correct the path, or scan the chart again")
 	}
+	if n, err := c.open.Pages(path); err == nil && n > 1 {
+		return NewError(path, "scan", fmt.Errorf("the second half has %d pages", n), "keep the page with the chart's other half, alone")
+	}
 	b, err := c.open.Open(path, 1)
 	if err != nil {
 		return NewError(path, "scan", err, joinAnew)

@@ -75,7 +75,7 @@ type Summary struct {
 // Status is the exit status, as of Run.
 func (s Summary) Status() int {
 	switch {
-	case s.Unread > 0 || s.Stopped || len(s.Refused) > 0:
+	case s.Unread > 0 || s.Stopped || len(s.Refused) > 0 || s.Done+s.Skipped < s.Scans:
 		return 3
 	case s.Fail > 0:
 		return StatusOf(verify.Fail)
@@ -219,7 +219,7 @@ func (v *review) wanted(ctx context.Context, it *item) bool {
 	// A file that cannot be read has no hash and is tried again each time.
 	now.SHA256, _ = scanHash(it.job.Paths)
 	rows := v.sheet[name]
-	if len(rows) == 0 {
+	if len(rows) == 0 && !it.job.Alike {
 		rows = v.sheet[filepath.Base(name)]
 	}
 	if now.Entries, err = entriesHash(v.found.entries[name], rows); err != nil {
@@ -258,7 +258,7 @@ func (v *review) there(charts []ledger.Filed) bool {
 		if c.Verdict == "unread" {
 			file = errorFile
 		}
-		if _, err := os.Stat(filepath.Join(v.Out, chartsDir, c.Name, file)); err != nil || c.Place == "run" || c.Place == "output" {
+		if _, err := os.Stat(filepath.Join(v.Out, chartsDir, c.Name, file)); err != nil || c.Place == "machine" || c.Place == "output" {
 			return false
 		}
 	}

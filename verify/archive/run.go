@@ -157,7 +157,8 @@ func one(ctx context.Context, w *worker, it *item, names map[string]bool) []Outc
 		if len(charts) > 1 && names[j.Name] {
 			e := NewError(j.Paths[0], fmt.Sprintf("page %d", page), fmt.Errorf("its name %s is that of another scan of this run", j.Name),
 				"rename the other scan, or run them apart with another --out")
-			out = append(out, Outcome{Name: j.Name, File: j.Paths[0], Page: page, Err: e})
+			j.Name = fmt.Sprintf("%s-p%d", it.job.Name+filepath.Ext(j.Paths[0]), page)
+			out = append(out, Outcome{Name: j.Name, File: j.Paths[0], Page: page, Err: leave(j, e)})
 			continue
 		}
 		out = append(out, w.do(ctx, j))
@@ -209,6 +210,13 @@ func plan(common Job, scans []scan) []*item {
 		}
 		it.refused = NewError(path, "name", clash, remedy)
 		items = append(items, it)
+	}
+	alike := map[string]int{}
+	for _, it := range items {
+		alike[filepath.Base(it.job.Name)]++
+	}
+	for _, it := range items {
+		it.job.Alike = alike[filepath.Base(it.job.Name)] > 1
 	}
 	return items
 }
@@ -277,14 +285,15 @@ func (w *worker) do(ctx context.Context, job Job) Outcome {
 	}
 	if w.cmd == nil {
 		if err := w.start(); err != nil {
-			o.Err = leave(job, NewError(o.File, "run", fmt.Errorf("the reading process did not start: %w", err), "free some memory, or use fewer --jobs"))
+			o.Err = leave(job, NewError(o.File, "machine", fmt.Errorf("the reading process did not start: %w", err), "free some memory, or use fewer --jobs"))
 			return o
 		}
 	}
 	if err := w.pipe.SetReadDeadline(time.Now().Add(w.timeout)); err != nil {
-		o.Err = leave(job, NewError(o.File, "run", err, "run again"))
+		o.Err = leave(job, NewError(o.File, "machine", err, "run again"))
 		return o
 	}
+	w.said.forget()
 	pipe := w.pipe
 	release := context.AfterFunc(ctx, func() { pipe.SetReadDeadline(time.Now()) })
 	defer release()
@@ -300,6 +309,9 @@ func (w *worker) do(ctx context.Context, job Job) Outcome {
 	os.RemoveAll(partFolder(job.Out, job.Name))
 	if ctx.Err() != nil {
 		return stopped()
+	}
+	if job.Look {
+		return o // as a chart it says so itself
 	}
 	why, remedy := fmt.Errorf("the reading process ended on this scan (%v)%s", died, w.said), "the file may be damaged: open it in a viewer, then scan the chart again"
 	switch {
@@ -348,6 +360,13 @@ func (t *tail) Write(p []byte) (int, error) {
 	defer t.mu.Unlock()
 	t.b.Write(p[:min(len(p), max(0, 500-t.b.Len()))])
 	return len(p), nil
+}
+
+// forget what was said at an earlier job.
+func (t *tail) forget() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.b.Reset()
 }
 
 // String is empty or begins with a colon, on one line, without the stacks that

@@ -63,6 +63,7 @@ type Reading struct {
 // Batch as written.
 type Batch struct {
 	Batch              string    `yaml:"batch"`
+	Unnumbered         bool      `yaml:"-"` // no number is written, and its place stands in
 	Product            string    `yaml:"product"`
 	FatPercent         *float64  `yaml:"fat_percent"`
 	TotalSolidsPercent *float64  `yaml:"total_solids_percent"`
@@ -98,7 +99,8 @@ type Entries struct {
 	Unit      string  `yaml:"unit"` // optional; must then be the plant's
 	Batches   []Batch `yaml:"batches"`
 
-	Path string `yaml:"-"`
+	Path  string `yaml:"-"`
+	Fault string `yaml:"-"` // what is wrong with its rows of a day sheet; empty where nothing is
 
 	data []byte // the file, for the line of a fault
 	line int    // of a day sheet

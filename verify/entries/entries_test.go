@@ -144,9 +144,17 @@ func TestSheet(t *testing.T) {
 		"0001,R2,,,,1,,,perhaps,,\n":             "day.csv:2: sweetened",
 		"0001,R2,,,,1,,,,,\n0001,R3,,,,2,,,,,\n": "day.csv:3: recorder",
 		"0001,R2,,,,1,,,,,\n0001,,,,,1,,,,,\n":   "day.csv:3: batch",
-		",R2,,,,1,,,,,\n":                        "day.csv:2: scan: missing",
-		"0001,R2\n":                              "day.csv",
 		"0001,R2,,,,1,,,,7:38=146,\n":            "day.csv:2: at",
+	} { // what is wrong with one chart's rows leaves the others as they are
+		got, err := LoadSheet(write(t, "day.csv", head+row+"0009,R2,,,,,,,,07:38; 08:01=,\n"))
+		require.NoError(t, err)
+		assert.Contains(t, got["0001"].Fault, want)
+		assert.Empty(t, got["0009"].Fault)
+		assert.Equal(t, []Batch{{Batch: "1", Unnumbered: true}}, got["0009"].Batches)
+	}
+	for row, want := range map[string]string{
+		",R2,,,,1,,,,,\n": "day.csv:2: scan: missing",
+		"0001,R2\n":       "day.csv",
 	} {
 		_, err := LoadSheet(write(t, "day.csv", head+row))
 		assert.ErrorContains(t, err, want)

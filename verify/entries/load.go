@@ -58,6 +58,7 @@ func Load(path string) (*Entries, error) {
 	if key, err := e.check(); err != nil {
 		return nil, e.located(key, err)
 	}
+	e.complete()
 	return e, nil
 }
 
@@ -241,10 +242,7 @@ func (e *Entries) check() (string, error) {
 	seen := map[string]bool{}
 	for i, b := range e.Batches {
 		key := fmt.Sprintf("batches[%d]", i)
-		if b.Batch == "" {
-			return key + ".batch", errors.New("missing: number the batches")
-		}
-		if seen[b.Batch] {
+		if b.Batch != "" && seen[b.Batch] {
 			return key + ".batch", fmt.Errorf("%q is listed twice: number each batch once", b.Batch)
 		}
 		seen[b.Batch] = true
@@ -253,6 +251,24 @@ func (e *Entries) check() (string, error) {
 		}
 	}
 	return "", nil
+}
+
+// complete lets their place number the batches that have no number, and leaves out times without a reading:
+// what is missing is a finding.
+func (e *Entries) complete() {
+	taken := func(n string) bool {
+		return slices.ContainsFunc(e.Batches, func(b Batch) bool { return b.Batch == n })
+	}
+	for i := range e.Batches {
+		b := &e.Batches[i]
+		for n := i + 1; b.Batch == ""; n++ {
+			if place := strconv.Itoa(n); !taken(place) {
+				b.Batch, b.Unnumbered = place, true
+			}
+		}
+		bare := func(r Reading) bool { return r.Reads == 0 }
+		b.Indicating, b.Airspace = slices.DeleteFunc(b.Indicating, bare), slices.DeleteFunc(b.Airspace, bare)
+	}
 }
 
 type named struct {
@@ -292,7 +308,7 @@ func (b Batch) check() (string, error) {
 			if err := clock(r.At); err != nil {
 				return k + ".at", err
 			}
-			if !(r.Reads > -60 && r.Reads < 300) || r.Reads == 0 {
+			if !(r.Reads > -60 && r.Reads < 300) {
 				return k + ".reads", fmt.Errorf("%v is no thermometer reading: write the degrees", r.Reads)
 			}
 		}
@@ -439,6 +455,7 @@ var sheetColumns = []string{"scan", "recorder", "chart_date", "on_chart", "opera
 // a batch, column scan holds the scan's name without its ending, readings stand
 // as "07:38=146.0; 08:01=146.2". The result is keyed by scan. What concerns the
 // whole chart needs to stand in its first row only and may not differ further on.
+// The error is for what spoils the sheet; what is wrong with one chart's rows is its Fault.
 func LoadSheet(path string) (map[string]*Entries, error) {
 	data, err := read(path, "day sheet")
 	if err != nil {
@@ -467,6 +484,9 @@ func LoadSheet(path string) (map[string]*Entries, error) {
 	for {
 		row, err := r.Read()
 		if err == io.EOF {
+			for _, e := range charts {
+				e.complete()
+			}
 			return charts, nil
 		}
 		if err != nil {
@@ -479,23 +499,23 @@ func LoadSheet(path string) (map[string]*Entries, error) {
 			}
 			return ""
 		}
-		if err := addRow(charts, path, line, get); err != nil {
-			return nil, err
+		scan := get("scan")
+		if scan == "" {
+			return nil, fmt.Errorf("%s:%d: scan: missing: name the scan without its ending", path, line)
+		}
+		e := charts[scan]
+		if e == nil {
+			e = &Entries{Path: path, line: line}
+			charts[scan] = e
+		}
+		if err := e.addRow(scan, line, get); err != nil && e.Fault == "" {
+			e.Fault = err.Error()
 		}
 	}
 }
 
-func addRow(charts map[string]*Entries, path string, line int, get func(string) string) error {
-	fail := func(key string, err error) error { return fmt.Errorf("%s:%d: %s: %w", path, line, key, err) }
-	scan := get("scan")
-	if scan == "" {
-		return fail("scan", errors.New("missing: name the scan without its ending"))
-	}
-	e := charts[scan]
-	if e == nil {
-		e = &Entries{Path: path, line: line}
-		charts[scan] = e
-	}
+func (e *Entries) addRow(scan string, line int, get func(string) string) error {
+	fail := func(key string, err error) error { return fmt.Errorf("%s:%d: %s: %w", e.Path, line, key, err) }
 	for _, c := range []struct {
 		key  string
 		into *string
@@ -546,9 +566,12 @@ func addRow(charts map[string]*Entries, path string, line int, get func(string) 
 			if s = strings.TrimSpace(s); s == "" {
 				continue
 			}
-			at, reads, ok := strings.Cut(s, "=")
+			at, reads, _ := strings.Cut(s, "=")
+			if strings.TrimSpace(reads) == "" {
+				continue // a time without a reading: missing, which is a finding
+			}
 			x, err := strconv.ParseFloat(strings.TrimSpace(reads), 64)
-			if !ok || err != nil {
+			if err != nil {
 				return fail(c.key, fmt.Errorf("%q: write readings as 07:38=146.0; 08:01=146.2, without a unit", s))
 			}
 			*c.into = append(*c.into, Reading{At: strings.TrimSpace(at), Reads: x})

@@ -440,7 +440,7 @@ func (o *overlay) holds() {
 			p := o.draw(o.in.pixel("product", at, t, b.Unit))
 			o.c.disc(p, 0.55*o.mm+2, paper)
 			o.c.disc(p, 0.55*o.mm, legal)
-			o.place(o.small, p, lowestWords(t, b.Unit), legal, 5*o.mm, true)
+			o.place(o.small, p, lowestWords(h.Lowest, b.Unit), legal, 5*o.mm, true)
 		}
 	}
 }

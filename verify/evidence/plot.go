@@ -393,9 +393,9 @@ type written struct {
 }
 
 // entryTime is the instant of a written clock time: on the chart's date, the
-// next day where that is clearly before the chart was put on.
+// next day where that is clearly before the chart was put on. On a chart of several days it may be of any.
 func (in *Input) entryTime(s string) (time.Time, bool) {
-	if in.Entries == nil {
+	if in.Entries == nil || in.Face.Form.RotationHours > 24 {
 		return time.Time{}, false
 	}
 	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02 15:04:05"} {
@@ -731,7 +731,7 @@ func (p *plotter) hold(b verify.Batch, x, y, w, h float64) {
 		if q.x > f.x+0.6*f.w {
 			align, dx = 1, -1.2
 		}
-		p.boxed(point{q.x + dx, q.y + 2.2}, 5.5, false, align, lowestWords(t, b.Unit), ink)
+		p.boxed(point{q.x + dx, q.y + 2.2}, 5.5, false, align, lowestWords(hd.Lowest, b.Unit), ink)
 	}
 	p.readings(f, true)
 	p.outlets(f, true)

@@ -478,7 +478,7 @@ func retention(p ledger.Plant, records []ledger.Record, today time.Time) []ledge
 		if err != nil || r.Plant != p.Plant {
 			continue
 		}
-		if end := addMonths(t, *p.RetentionMonths); !end.Before(today.Truncate(24*time.Hour)) && end.Before(today.AddDate(0, 1, 0)) {
+		if end := addMonths(t, *p.RetentionMonths); !end.Before(time.Date(today.Year(), today.Month(), today.Day(), 0, 0, 0, 0, time.UTC)) && end.Before(today.AddDate(0, 1, 0)) {
 			soon = append(soon, r)
 		}
 	}
