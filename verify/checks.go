@@ -183,7 +183,7 @@ func (j *judge) airspaceCheck(m *matter, s share, h held, legal float64) *Check 
 	if a == nil {
 		return nil
 	}
-	margin, ok := a.Margin.In(j.unit)
+	margin, ok := j.margin(a.Margin)
 	if !ok {
 		return nil
 	}
@@ -236,6 +236,16 @@ func (j *judge) airspaceCheck(m *matter, s share, h held, legal float64) *Check 
 	}
 	c.Reason = strings.Join(why, "; ")
 	return c
+}
+
+// margin is law for a difference of temperatures.
+func (j *judge) margin(t rules.Temperature) (float64, bool) {
+	if j.Form != nil && j.Form.Unit != j.unit {
+		if v, ok := t.In(j.Form.Unit); ok {
+			return v * perF(j.Form.Unit) / perF(j.unit), true
+		}
+	}
+	return t.In(j.unit)
 }
 
 // besides is how far in seconds beside the hold a reading may be written and still be

@@ -214,7 +214,7 @@ func (j *judge) holdCheck(h held, o rules.Option) Check {
 
 // highestCheck is of the few laws that also have an upper limit.
 func (j *judge) highestCheck(h held, o rules.Option) Check {
-	limit, _ := o.Highest.In(j.unit)
+	limit, _ := j.law(*o.Highest)
 	c := Check{Check: "highest", Counts: true, Limit: clip(limit), Unit: j.unit, Source: o.Cited.String(), Verdict: Undecided, Reason: "no hold to judge"}
 	if h.hold == nil {
 		return c

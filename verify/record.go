@@ -197,7 +197,7 @@ func (j *judge) chartEntries(bs []Batch, loose []run) Check {
 
 // temperatures are the base row's legal one and the hottest among the batches'.
 func (j *judge) temperatures(bs []Batch) (base, hottest float64) {
-	base, _ = j.Rules.Rows[0].Options[0].Temperature.In(j.unit)
+	base, _ = j.law(j.Rules.Rows[0].Options[0].Temperature)
 	hottest = base
 	for _, b := range bs {
 		hottest = math.Max(hottest, b.Legal)

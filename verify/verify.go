@@ -526,7 +526,7 @@ func (j *judge) named() (out []Batch, loose []run) {
 		}
 		out = append(out, b)
 	}
-	base, ok := j.Rules.Rows[0].Options[0].Temperature.In(j.unit)
+	base, ok := j.law(j.Rules.Rows[0].Options[0].Temperature)
 	if !ok {
 		return out, nil
 	}
@@ -627,7 +627,7 @@ const shown = 10.0
 func (j *judge) unnamed() []Batch {
 	out := []Batch{}
 	row := j.Rules.Rows[0]
-	base, ok := row.Options[0].Temperature.In(j.unit)
+	base, ok := j.law(row.Options[0].Temperature)
 	if !ok {
 		return out
 	}
@@ -638,7 +638,7 @@ func (j *judge) unnamed() []Batch {
 		var best Batch
 		for i, o := range row.Options {
 			b := Batch{Batch: strconv.Itoa(len(out) + 1), Unit: j.unit}
-			h := j.measure(share{heats: []run{r}, from: math.Inf(-1), to: math.Inf(1)}, legalOf(o, j.unit), nil)
+			h := j.measure(share{heats: []run{r}, from: math.Inf(-1), to: math.Inf(1)}, j.legalOf(o), nil)
 			j.fill(&b, h, o)
 			b.Checks = []Check{j.holdCheck(h, o)}
 			b.Checks = append(b.Checks, j.information(h, o)...)
@@ -690,7 +690,18 @@ func (j *judge) wash(r run, level, hottest float64) string {
 	return ""
 }
 
-func legalOf(o rules.Option, unit string) float64 { v, _ := o.Temperature.In(unit); return v }
+// law gives a temperature of the law in the series' unit: the figure that it prints in the chart's own unit, for the
+// two that it prints are no exact conversions of each other (63 °C is 145.4 °F); else the one in the series' unit.
+func (j *judge) law(t rules.Temperature) (float64, bool) {
+	if j.Form != nil && j.Form.Unit != j.unit {
+		if v, ok := t.In(j.Form.Unit); ok {
+			return Converted(v, j.Form.Unit, j.unit), true
+		}
+	}
+	return t.In(j.unit)
+}
+
+func (j *judge) legalOf(o rules.Option) float64 { v, _ := j.law(o.Temperature); return v }
 
 func (tr *trace) top(from, to float64) (v float64, at float64) {
 	v = math.Inf(-1)
@@ -710,7 +721,7 @@ func (j *judge) bestOption(m *matter, row rules.Row, i, n int) (best Batch, used
 	options, note := j.reduced(m, row)
 	first := true
 	for _, o := range options {
-		if _, ok := o.Temperature.In(j.unit); !ok {
+		if _, ok := j.law(o.Temperature); !ok {
 			continue
 		}
 		b, s := j.batch(m, o, i, n)
@@ -774,7 +785,7 @@ func (j *judge) reduced(m *matter, row rules.Row) ([]rules.Option, string) {
 
 // batch judges one written batch by one option.
 func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
-	legal := legalOf(o, j.unit)
+	legal := j.legalOf(o)
 	b := Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit}
 	s := j.matchBoth(m, legal)
 	if !j.HourKnown {
@@ -840,7 +851,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 const aboveReadF = 5.0
 
 func (j *judge) fill(b *Batch, h held, o rules.Option) {
-	b.Legal = legalOf(o, j.unit)
+	b.Legal = j.legalOf(o)
 	b.Hold = h.hold
 }
 

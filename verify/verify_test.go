@@ -177,6 +177,22 @@ func TestUnitsAsPrinted(t *testing.T) {
 	assert.Equal(t, Fail, get(t, Verify(problem(t, "us-grade-a-vat", c, milk())), 0, "hold").Verdict)
 	// A law that prints °C only says nothing of a °F chart: Reg. (EC) 853/2004.
 	assert.Equal(t, Undecided, get(t, Verify(problem(t, "eu-vat", f, milk())), 0, "hold").Verdict)
+	// In a plant that writes °F a chart printed in °C is held against 63 °C, 145.4 °F, and 3 °C more in the air.
+	printed := func(set string, s series.Series) Batch {
+		p := problem(t, set, s, milk())
+		p.Form = &form.Form{Form: "M-100", Unit: "C", Rings: []form.Ring{{At: 0, RadiusMM: 30}, {At: 110, RadiusMM: 110}}}
+		return Verify(p).Batches[0]
+	}
+	b := printed("us-grade-a-vat", f)
+	assert.Equal(t, Fail, b.Checks[0].Verdict, b.Checks[0].Reason)
+	assert.InDelta(t, 145.4, b.Legal, 1e-9)
+	for _, c := range b.Checks {
+		if c.Check == "airspace" {
+			assert.InDelta(t, 150.8, *c.Limit, 1e-9)
+		}
+	}
+	assert.Equal(t, Pass, printed("us-grade-a-vat", hold("10:00:00", "10:31:00", 145.6)).Checks[0].Verdict)
+	assert.Equal(t, Pass, printed("eu-vat", hold("10:00:00", "10:31:00", 145.6)).Checks[0].Verdict)
 }
 
 // C10–C14: PMO Item 16p(A)1c, from memory; that both add up is inferred.

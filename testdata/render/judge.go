@@ -281,8 +281,12 @@ func (s *Scene) judge(b *Batch) judged {
 
 // margin of the airspace over the legal temperature: 5 °F or 3 °C (Pasteurized Milk Ordinance, item 16p(A)2, from memory).
 func (s *Scene) margin() float64 {
-	if s.Unit == "C" {
-		return 3
+	f := 5.0
+	if s.Form.Unit == "C" {
+		f = 3 * 1.8
 	}
-	return 5
+	if s.Unit == "C" {
+		return f / 1.8
+	}
+	return f
 }

@@ -241,10 +241,10 @@ func (s *Scene) live(r *rand.Rand) *day {
 		}
 		b := &Batch{Name: fmt.Sprint(i + 1), Product: q.name, Fat: q.fat, Solids: q.solids, Sweetened: q.sweet, Legal: q.f, target: between(r, 32, 38), air: between(r, 7, 11)}
 		lf := q.f
-		if s.Unit == "C" {
-			b.Legal, lf = q.c, fahrenheit(q.c)
+		if s.Form.Unit == "C" { // the law's figure in the unit that the chart is printed in
+			lf = fahrenheit(q.c)
 		}
-		legalF[b] = lf
+		b.Legal, legalF[b] = s.fromF(lf), lf
 		need := 30 / s.ratio
 		if i != trouble {
 			b.target = between(r, 32, 38) / s.ratio
