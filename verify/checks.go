@@ -414,7 +414,7 @@ func (j *judge) unseen(x comparison) string {
 }
 
 // batchEntries asks for what the rule set wants written of each batch.
-func (j *judge) batchEntries(m *matter, h held) Check {
+func (j *judge) batchEntries(m *matter) Check {
 	c := Check{Check: "entries", Verdict: Pass, Counts: true}
 	var missing, sources []string
 	for _, e := range j.Rules.BatchEntries {
@@ -456,8 +456,11 @@ func (j *judge) batchEntries(m *matter, h held) Check {
 	if len(sources) == 0 {
 		c.Reason = "this rule set asks for none"
 	}
-	if len(missing) > 0 {
+	switch {
+	case len(missing) > 0:
 		c.Verdict, c.Reason = Fail, "not written: "+strings.Join(missing, ", ")
+	case len(m.compared) == 0:
+		c.Verdict, c.Reason = Undecided, c.Reason+", but no indicating reading is written"
 	}
 	if m.Unusual != "" {
 		c.Reason += fmt.Sprintf("; unusual occurrence written: %q", m.Unusual)

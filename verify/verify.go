@@ -724,7 +724,7 @@ func (j *judge) bestOption(m *matter, row rules.Row, i, n int) (best Batch, used
 		if _, ok := j.law(o.Temperature); !ok {
 			continue
 		}
-		b, s := j.batch(m, o, i, n)
+		b, s := j.batch(m, o, row, i, n)
 		used = append(used, s.heats...)
 		if first || rank(b.Verdict) < rank(best.Verdict) || b.Verdict == best.Verdict && rank(holdOf(b)) < rank(holdOf(best)) {
 			best, first = b, false
@@ -772,7 +772,7 @@ func (j *judge) reduced(m *matter, row rules.Row) ([]rules.Option, string) {
 	options := slices.Clone(row.Options)
 	full := row.Options[0].Minutes
 	for t := math.Floor(above) + 1; full-r.MinutesPerDegree*(t-from) >= 1; t++ {
-		o := rules.Option{Minutes: full - r.MinutesPerDegree*(t-from), Cited: r.Cited}
+		o := rules.Option{Reduced: true, Minutes: full - r.MinutesPerDegree*(t-from), Cited: r.Cited}
 		if j.unit == "F" {
 			o.Temperature.F = &t
 		} else {
@@ -783,8 +783,8 @@ func (j *judge) reduced(m *matter, row rules.Row) ([]rules.Option, string) {
 	return options, "a shorter hold is claimed with a passed phosphatase test; where it would be under one minute it is refused"
 }
 
-// batch judges one written batch by one option.
-func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
+// batch judges one written batch by one option of its row.
+func (j *judge) batch(m *matter, o rules.Option, row rules.Row, i, n int) (Batch, share) {
 	legal := j.legalOf(o)
 	b := Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit}
 	s := j.matchBoth(m, legal)
@@ -801,13 +801,17 @@ func (j *judge) batch(m *matter, o rules.Option, i, n int) (Batch, share) {
 	if c := j.outletCheck(m, h, o); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
-	if c := j.airspaceCheck(m, s, h, legal); c != nil {
+	air := legal
+	if o.Reduced { // hotter milk does not ask for hotter air
+		air = j.legalOf(row.Options[0])
+	}
+	if c := j.airspaceCheck(m, s, h, air); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
 	if c := j.agreementCheck(m, h); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
-	b.Checks = append(b.Checks, j.batchEntries(m, h))
+	b.Checks = append(b.Checks, j.batchEntries(m))
 	if c := j.marked(m, h); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}

@@ -312,6 +312,8 @@ func TestCaliforniaReduction(t *testing.T) {
 	assert.Equal(t, Pass, got.Verdict, "C15: %s", got.Reason)
 	assert.Equal(t, 13.0, *got.Limit, "C15")
 	assert.Equal(t, Fail, judge(162, "10:12:30", b).Verdict, "C15")
+	f := Verify(problem(t, "us-california-vat", hold("10:00:00", "10:13:00", 162), b))
+	assert.Equal(t, 150.0, *get(t, f, 0, "airspace").Limit, "hotter milk does not ask for hotter air")
 	assert.Equal(t, Fail, judge(161, "10:29:00", b).Verdict, "C16: 161 is not above 161")
 	assert.Equal(t, Fail, judge(175, "10:00:30", b).Verdict, "C17: 0 minutes are never accepted")
 	b.Phosphatase = ""
@@ -1053,6 +1055,16 @@ func TestProductsAreNamedByWholeWords(t *testing.T) {
 		rows, _ := class(problem(t, c.set, hold("10:00:00", "10:32:00", 146)).Rules, &b)
 		assert.Equal(t, c.want, *rows[0].Options[0].Temperature.F, c.name)
 	}
+}
+
+// Without an indicating reading entries does not pass, whatever the rule set asks for.
+func TestEntriesWithoutAnIndicatingReading(t *testing.T) {
+	b := milk()
+	b.Indicating = nil
+	for _, set := range []string{"us-frozen-mix", "us-california-vat", "us-grade-a-vat"} {
+		assert.NotEqual(t, Pass, get(t, Verify(problem(t, set, hold("10:00:00", "10:32:00", 157), b)), 0, "entries").Verdict, set)
+	}
+	assert.Equal(t, Pass, get(t, Verify(problem(t, "us-frozen-mix", hold("10:00:00", "10:32:00", 157), milk())), 0, "entries").Verdict)
 }
 
 // Of several comparisons the hold is lowered by the largest, and surely by what the worst of them shows.

@@ -72,6 +72,7 @@ func (t Temperature) String() string {
 type Option struct {
 	Temperature Temperature  `yaml:"temperature"`
 	Highest     *Temperature `yaml:"highest"`
+	Reduced     bool         `yaml:"-"` // a shorter hold of hotter milk, as Reduction allows
 	Minutes     float64      `yaml:"minutes"`
 	Cited       `yaml:",inline"`
 }
