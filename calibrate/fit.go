@@ -116,22 +116,11 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 	f := t.form
 	switch {
 	case p.Mark != nil:
-		face := &Face{Form: f, Warp: t.warp}
-		h, r := face.Locate(p.Mark.X, p.Mark.Y)
-		every := f.TimeArcs.EveryMinutes / 60
-		steps := (h - p.Mark.Hours) / every
-		if r < 0.8*f.Inner() || r > f.DiameterMM/2 || math.Abs(steps-math.Round(steps)) > 0.35 {
-			return nil, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", p.Mark.X, p.Mark.Y)}
+		steps, err := t.marked(p, f)
+		if err != nil {
+			return nil, err
 		}
-		if p.Blank != nil { // a slip of the finger is not to overrule print that is clear
-			arc, best, next := findHour(unrollMargins(t.plane.pic, &t.warp, f), p.Blank, f)
-			all, _ := f.Arcs()
-			if d := int(f.Direction())*arc - int(math.Round(steps)); best >= blankLeast && best >= blankLead*next && d%all != 0 {
-				return nil, &Refusal{"mark", fmt.Sprintf("the print says another hour at (%.0f, %.0f) than the mark, by %.2f h: look at the printed numeral again, or leave the mark out",
-					p.Mark.X, p.Mark.Y, math.Abs(math.Remainder(float64(d)*every, f.RotationHours)))}
-			}
-		}
-		if err := t.setZero(int(math.Round(steps)), f); err != nil {
+		if err := t.setZero(steps, f); err != nil {
 			return nil, err
 		}
 		hour = HourMark
@@ -150,12 +139,12 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		}
 	}
 	if hour == HourOnChart {
-		hours, ok, against := t.readHours(f)
-		if against != "" {
-			return nil, &Refusal{"hours", against + ": correct the file of form " + f.Form + ", or name the form it is"}
+		steps, ok, err := t.printedZero(f)
+		if err != nil {
+			return nil, err
 		}
 		if ok {
-			if err := t.setZero(int(math.Round(-hours*60/f.TimeArcs.EveryMinutes)), f); err != nil {
+			if err := t.setZero(steps, f); err != nil {
 				return nil, err
 			}
 			hour = HourNumerals
@@ -167,11 +156,49 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 	return t.face(f, hour), nil
 }
 
+// marked is how many arcs later than the map's present hour 0 the mark's lies.
+func (t *fitted) marked(p Problem, f *form.Form) (steps int, err error) {
+	m := p.Mark
+	face := &Face{Form: f, Warp: t.warp}
+	h, r := face.Locate(m.X, m.Y)
+	every := f.TimeArcs.EveryMinutes / 60
+	off := (h - m.Hours) / every
+	if r < 0.8*f.Inner() || r > f.DiameterMM/2 || math.Abs(off-math.Round(off)) > 0.35 {
+		return 0, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", m.X, m.Y)}
+	}
+	steps = int(math.Round(off))
+	// a slip of the finger is not to overrule print that is clear
+	printed, clear := steps, false
+	if p.Blank != nil {
+		arc, best, next := findHour(unrollMargins(t.plane.pic, &t.warp, f), p.Blank, f)
+		printed, clear = int(f.Direction())*arc, best >= blankLeast && best >= blankLead*next
+	}
+	if !clear {
+		if printed, clear, err = t.printedZero(f); err != nil {
+			return 0, err
+		}
+	}
+	if all, _ := f.Arcs(); clear && (printed-steps)%all != 0 {
+		return 0, &Refusal{"mark", fmt.Sprintf("the print says another hour at (%.0f, %.0f) than the mark, by %.2f h: look at the printed numeral again, or leave the mark out",
+			m.X, m.Y, math.Abs(math.Remainder(float64(printed-steps)*every, f.RotationHours)))}
+	}
+	return steps, nil
+}
+
+// printedZero is how many arcs later than the map's present hour 0 that of the printed hours lies, where they can be read.
+func (t *fitted) printedZero(f *form.Form) (steps int, ok bool, err error) {
+	hours, ok, against := t.readHours(f)
+	if against != "" {
+		return 0, false, &Refusal{"hours", against + ": correct the file of form " + f.Form + ", or name the form it is"}
+	}
+	return int(math.Round(-hours * 60 / f.TimeArcs.EveryMinutes)), ok, nil
+}
+
 // numeralsSay tells whether the printed hours, read by themselves, make the arc that lies steps arcs on hour 0.
 func (t *fitted) numeralsSay(steps int, f *form.Form) bool {
-	hours, ok, against := t.readHours(f)
+	printed, ok, err := t.printedZero(f)
 	all, _ := f.Arcs()
-	return ok && against == "" && (steps+int(math.Round(hours*60/f.TimeArcs.EveryMinutes)))%all == 0
+	return ok && err == nil && (steps-printed)%all == 0
 }
 
 // Candidate is a form of the library. Blank, nil where it has none, is asked for only once the form's circles and arcs

@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -29,6 +30,14 @@ func TestHourFromNumerals(t *testing.T) {
 		hours, _ := face.Locate(x, y)
 		assert.InDelta(t, 0, math.Remainder(hours-3, g.Hours), 0.02, "%s: the arc of 3 h", g.Number)
 
+		// a mark is held against the numerals: an hour off, and on the arc beside the hour's
+		for _, slip := range []float64{1, f.TimeArcs.EveryMinutes / 60} {
+			x, y := s.PixelAt(3+slip, g.Outer())
+			_, err = Fit(context.Background(), Problem{Picture: pic, Form: f, Mark: &Mark{Hours: 3, X: x, Y: y}})
+			refused(t, err, "mark")
+			assert.ErrorContains(t, err, fmt.Sprintf("by %.2f h", slip), g.Number)
+		}
+
 		if i > 0 {
 			continue
 		}
@@ -41,9 +50,11 @@ func TestHourFromNumerals(t *testing.T) {
 		} {
 			wrong := *f
 			change(&wrong)
-			_, err := Fit(context.Background(), Problem{Picture: pic, Form: &wrong})
-			refused(t, err, "hours")
-			assert.ErrorContains(t, err, says, g.Number)
+			for _, mark := range []*Mark{nil, {Hours: 3, X: x, Y: y}} {
+				_, err := Fit(context.Background(), Problem{Picture: pic, Form: &wrong, Mark: mark})
+				refused(t, err, "hours")
+				assert.ErrorContains(t, err, says, g.Number)
+			}
 		}
 		radius := radiusIn(s)
 		painted := *pic
