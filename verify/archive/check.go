@@ -400,7 +400,11 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) (err error) {
 		var refused *calibrate.Refusal
 		switch {
 		case other == nil && job.Mark != nil:
-			r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: face.Form, Mark: job.Mark})
+			own, broken := blank(face.Form)
+			if broken != nil {
+				return broken
+			}
+			r.face, err = calibrate.Fit(ctx, calibrate.Problem{Picture: r.picture, Form: face.Form, Blank: own, Mark: job.Mark})
 		case other == nil:
 			r.face, err = face, nil
 		case err == nil || !errors.As(other, &refused):
