@@ -475,7 +475,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 	apart := fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)
 	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
 	var err error
-	e := rd.ends(p, 0, sectors, endsReach)
+	e := rd.ends(p, 0, sectors, p.reach())
 	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
 		// move every circle by it and fit again
 		ss := make([]sighting, 0, sectors*3)
@@ -492,7 +492,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 			return t, &Refusal{"circles", "too few of the form's circles were found"}
 		}
 		t.warp = w
-		e = rd.ends(p, 0, sectors, endsReach)
+		e = rd.ends(p, 0, sectors, p.reach())
 	}
 	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
 		return t, &Refusal{"ends", apart}
@@ -663,7 +663,7 @@ const (
 	plainBeyond = 0.3  // the same beyond them, up to which nothing is there
 	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's, below which it shows nothing
 	blockShare  = 0.05 // rms of block means of circle crossings, of the spacing of the circles
-	arcBlockMM  = 0.06 // rms of block means of arc crossings
+	blockMM     = 0.06 // the same of circle crossings at most, and of arc crossings: circles wide apart do not make a bad fit a good one
 	arcsHidden  = 0.03 // of the arc crossings, that ink or writing may pull aside
 	leastShare  = 0.55 // of the arc crossings found
 	leastKept   = 0.5  // of the circle crossings found
@@ -676,19 +676,19 @@ const (
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	rd := radials(t.plane, &t.warp, p, spokeJudge)
-	whole := rd.ends(p, 0, sectors, endsReach)
+	whole := rd.ends(p, 0, sectors, p.reach())
 	missing, extra, _, heavier := rd.count(p)
 	print := p.like(heavier)
 	could := func(reach float64) float64 { // what this print could show at best, were it clean
 		return math.Max(leastClear, p.leadOver(print, reach)) * whole.score
 	}
 	step, plain := rd.step(p, 0, sectors)
-	t.score, t.lead = whole.score, whole.lead/could(endsReach)
+	t.score, t.lead = whole.score, whole.lead/could(p.reach())
 	if plain { // then a small lead is clear, too
-		t.lead = whole.lead / (p.leadOver(print, endsReach) * whole.score)
+		t.lead = whole.lead / (p.leadOver(print, p.reach()) * whole.score)
 	}
 	// paper does not tear: a part of the turn slips by one circle or two, not by more
-	reach := math.Min(2.5*p.spacing(), endsReach)
+	reach := math.Min(2.5*p.spacing(), p.reach())
 	least := could(reach)
 	const window = sectors / 12
 	slipped, sure, blind, seen, stepped := 0, 0, 0, 0, 0
@@ -729,13 +729,13 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"circles", fmt.Sprintf("%.0f %% of the circles of form %s are not in the print: %s", 100*missing, f.Form, checkForm)}
 	case extra > mostBetween && !p.thinned:
 		return &Refusal{"circles", fmt.Sprintf("there are more circles in print than form %s says: check minor_ring, or name the form it is", f.Form)}
-	case circleBlocks > blockShare*p.spacing():
+	case circleBlocks > math.Min(blockShare*p.spacing(), blockMM):
 		return &Refusal{"circles", fmt.Sprintf("the circles of form %s fit only to %.2f mm: %s", f.Form, circleBlocks, checkForm)}
 	case t.kept < leastKept:
 		return &Refusal{"circles", fmt.Sprintf("only %.0f %% of the printed circles of form %s were found: %s", 100*t.kept, f.Form, checkForm)}
 	case t.share < leastShare:
 		return arcsRefusal(t.plane, &t.warp, f, missing, fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is lean or every_minutes of the form wrong?", 100*t.share, f.Form))
-	case arcBlocks > arcBlockMM:
+	case arcBlocks > blockMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs of form %s fit only to %.2f mm: check lean, pivot_mm and arm_mm of the form", f.Form, arcBlocks)}
 	case swirl > mostSwirlMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs do not bend as form %s says (by %.2f mm): check lean, pivot_mm and arm_mm of the form", f.Form, swirl)}

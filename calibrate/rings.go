@@ -106,7 +106,7 @@ func median(v []float64) float64 { return quantile(v, 0.5) }
 const (
 	sectors    = 72
 	radialMM   = 0.1
-	endsReach  = 8.0 // shifts of the ends test
+	endsReach  = 8.0 // shifts of the ends test, at least
 	spokeFan   = 5   // spokes a sector
 	spokeFew   = 3   // while the map is still rough
 	spokeJudge = 4   // once it is final, and blurs nothing
@@ -124,8 +124,8 @@ type radial struct {
 
 // radials samples so many straight spokes in each of the sectors all round.
 func radials(pl *plane, w *Warp, p *pattern, fan int) *radial {
-	r0 := math.Max(2, p.inner-margin-endsReach)
-	n := int((p.outer+margin+endsReach-r0)/radialMM) + 1
+	r0 := math.Max(2, p.inner-margin-p.reach())
+	n := int((p.outer+margin+p.reach()-r0)/radialMM) + 1
 	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1)}
 	for i := range out.t {
 		out.t[i] = p.at(r0 + float64(i)*radialMM)
@@ -308,8 +308,6 @@ type ends struct {
 	seen  float64 // share of the places that the picture holds
 }
 
-const endsShifts = int(endsReach / radialMM)
-
 // together takes the profiles of the sectors from first on for one: sums of products and squares with the pattern are
 // those of all of them.
 func (rd *radial) together(first, count int) *radial {
@@ -333,19 +331,17 @@ func (rd *radial) together(first, count int) *radial {
 func (rd *radial) ends(p *pattern, first, count int, reach float64) ends {
 	a, b := rd.place(p.inner-margin), rd.place(p.outer+margin)
 	all := rd.together(first, count)
-	score := make([]float64, 2*endsShifts+1)
+	most := int(reach / radialMM)
+	score := make([]float64, 2*most+1)
+	var e ends
+	best := most
 	for i := range score {
 		score[i] = -1
-	}
-	var e ends
-	best := endsShifts
-	most := int(reach / radialMM)
-	for i := endsShifts - most; i <= endsShifts+most; i++ {
-		pt, pp, tt, seen := all.match(0, a, b, i-endsShifts)
+		pt, pp, tt, seen := all.match(0, a, b, i-most)
 		if pp > 0 && tt > 0 {
 			score[i] = pt / math.Sqrt(pp*tt*float64(count))
 		}
-		if i == endsShifts {
+		if i == most {
 			e.seen = seen / float64(count)
 		}
 	}
@@ -354,11 +350,11 @@ func (rd *radial) ends(p *pattern, first, count int, reach float64) ends {
 			best = i
 		}
 	}
-	e.shift, e.score = float64(best-endsShifts)*radialMM, score[best]
+	e.shift, e.score = float64(best-most)*radialMM, score[best]
 	gap := p.spacing()
 	near, far := -1.0, -1.0
 	for i, v := range score {
-		if math.Abs(float64(i-endsShifts)*radialMM) > 0.6*gap {
+		if math.Abs(float64(i-most)*radialMM) > 0.6*gap {
 			far = math.Max(far, v)
 		} else {
 			near = math.Max(near, v)
@@ -466,7 +462,7 @@ func (rd *radial) count(p *pattern) (missing, extra float64, lost bool, heavier 
 		}
 	}
 	strong := median(heavy)
-	lost = usual < 0.2*strong || missing > mostMissing && len(heavy) >= fewHeavy && quantile(heavy, 0.1) > 0.3*strong && !p.regular(at, 0.3*usual)
+	lost = len(heavy) >= fewHeavy && (usual < 0.2*strong || missing > mostMissing && quantile(heavy, 0.1) > 0.3*strong && !p.regular(at, 0.3*usual))
 	heavier = 1
 	if m := median(fine); m > 0 {
 		heavier = strong / m
@@ -559,6 +555,10 @@ func (p *pattern) spacing() float64 {
 	}
 	return median(d)
 }
+
+// reach is by how much (mm) the whole pattern is moved to see whether it lies better elsewhere: by one circle more or
+// less at least.
+func (p *pattern) reach() float64 { return math.Max(endsReach, 1.2*p.spacing()) }
 
 // Sampling of the crossings.
 const (

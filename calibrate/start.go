@@ -371,8 +371,9 @@ func (p *pattern) heavy() *pattern {
 
 func patternOf(circles []form.Circle, inner, outer, weight float64) *pattern {
 	p := &pattern{circles: circles, inner: inner, outer: outer}
-	p.r0 = p.inner - 20
-	n := int((p.outer-p.inner+40)/patternStep) + 1
+	around := math.Max(20, margin+p.reach()+1)
+	p.r0 = p.inner - around
+	n := int((p.outer-p.inner+2*around)/patternStep) + 1
 	q := profile{v: make([]float32, n), ok: make([]bool, n)}
 	for i := range q.v {
 		q.ok[i] = true
