@@ -658,7 +658,9 @@ const (
 	leastLead   = 0.3  // lead over shifts by a circle or more, of the lead the pattern has over itself; a slip makes it −1
 	partLead    = 0.3  // the same in 30° of the turn
 	leastClear  = 0.12 // what that lead is taken to be at least: a third of less is lost in noise
-	sureShare   = 0.6  // of such parts that lead by so much: writing may lie over the others
+	leastSeen   = 8    // of the 24 parts of the turn that are looked at, within the picture
+	sureShare   = 0.6  // of those that lead by so much: writing may lie over the others
+	mostBlind   = 0.25 // of those that show nothing
 	plainAt     = 0.7  // height of the innermost and of the outermost circle, of the next ones', from which both are plain to see
 	plainBeyond = 0.3  // the same beyond them, up to which nothing is there
 	partScore   = 0.5  // correlation in 30° of the turn, of the whole turn's, below which it shows nothing
@@ -689,31 +691,7 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	}
 	// paper does not tear: a part of the turn slips by one circle or two, not by more
 	reach := math.Min(2.5*p.spacing(), p.reach())
-	least := could(reach)
-	const window = sectors / 12
-	slipped, sure, blind, seen, stepped := 0, 0, 0, 0, 0
-	before := 0
-	for s := 0; s < sectors; s += window / 2 {
-		e := rd.ends(p, s, window, reach)
-		if e.seen < 0.9 {
-			before = 0
-			continue // cut off by the picture: its ends do not show
-		}
-		seen++
-		step, plain := rd.step(p, s, window)
-		switch {
-		case e.score < partScore*whole.score:
-			blind++
-		case e.lead < -partLead*least && !plain:
-			slipped++
-		case e.lead > partLead*least || plain:
-			sure++
-		}
-		if step != 0 && step == before {
-			stepped++
-		}
-		before = step
-	}
+	around := rd.around(p, reach, whole.score, could(reach))
 	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM, 0), blockMeans(as, 12, 2*binMM, arcsHidden)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {
@@ -721,9 +699,11 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"ends", fmt.Sprintf("the circles do not lie as form %s says: %s", f.Form, checkForm)}
 	case t.lead < leastLead:
 		return &Refusal{"ends", fmt.Sprintf("which printed circle is which cannot be told for sure on form %s: %s", f.Form, checkForm)}
-	case slipped > 0 || sure < int(sureShare*float64(seen)) || blind > seen/4:
+	case around.seen < leastSeen:
+		return &Refusal{"sectors", fmt.Sprintf("too little of the turn is in the picture to tell the circles of form %s from their neighbours: scan the chart in full, or its halves one after the other", f.Form)}
+	case around.slipped > 0 || float64(around.sure) < sureShare*float64(around.seen) || float64(around.blind) > mostBlind*float64(around.seen):
 		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles do not lie as form %s says: %s", f.Form, checkForm)}
-	case stepped > 0 || step != 0:
+	case around.stepped > 0 || step != 0:
 		return &Refusal{"edges", fmt.Sprintf("there is a circle beyond the last one of form %s, and none where its other end should be: %s", f.Form, checkForm)}
 	case missing > mostMissing:
 		return &Refusal{"circles", fmt.Sprintf("%.0f %% of the circles of form %s are not in the print: %s", 100*missing, f.Form, checkForm)}
@@ -741,6 +721,47 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs do not bend as form %s says (by %.2f mm): check lean, pivot_mm and arm_mm of the form", f.Form, swirl)}
 	}
 	return nil
+}
+
+// parts counts the parts of the turn, 30° wide and one every 15°, by what their circles show.
+type parts struct {
+	seen    int // from the centre to beyond the rim within the picture
+	sure    int // that lead clearly, of those seen
+	slipped int // where the circles lie better moved by one or two
+	blind   int // that show nothing
+	stepped int // with a circle too much at one end and one too few at the other, as in the one before
+}
+
+// around looks at the circles in every part of the turn, given their score in all of it and the lead they could have at best.
+func (rd *radial) around(p *pattern, reach, score, least float64) (w parts) {
+	const window = sectors / 12
+	look := func(s int) (e ends, step int, plain bool) {
+		if e = rd.ends(p, s, window, reach); e.seen >= 0.9 { // else cut off by the picture: its ends do not show
+			step, plain = rd.step(p, s, window)
+		}
+		return e, step, plain
+	}
+	_, before, _ := look(sectors - window/2)
+	for s := 0; s < sectors; s += window / 2 {
+		e, step, plain := look(s)
+		if step != 0 && step == before {
+			w.stepped++
+		}
+		before = step
+		if e.seen < 0.9 {
+			continue
+		}
+		w.seen++
+		switch {
+		case e.score < partScore*score:
+			w.blind++
+		case e.lead < -partLead*least && !plain:
+			w.slipped++
+		case e.lead > partLead*least || plain:
+			w.sure++
+		}
+	}
+	return w
 }
 
 // arcsRefusal says so where all circles are there and the arcs would fit with the other lean.

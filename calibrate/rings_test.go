@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"penarm/calibrate/form"
+	"penarm/calibrate/picture"
 	"penarm/testdata/render"
 )
 
@@ -85,8 +86,31 @@ func TestWideCirclesFitAsWell(t *testing.T) {
 	a := crossArcs(fit.plane, &fit.warp, f, 0.5, 1)
 	cs, as := c.sightings(p), a.sightings(f)
 	require.NoError(t, fit.judge(p, f, cs, as))
+	pic := fit.plane.pic
+	corner := &picture.Picture{Width: pic.Width / 2, Height: pic.Height / 2, Channels: pic.Channels}
+	for y := range corner.Height {
+		corner.Pix = append(corner.Pix, pic.Pix[y*pic.Width*pic.Channels:][:corner.Width*pic.Channels]...)
+	}
+	little := *fit
+	little.plane = newPlane(corner, fit.plane.channel)
+	refused(t, little.judge(p, f, cs, as), "sectors") // a quarter of the turn says nothing of the rest
 	for i := range cs {
 		cs[i].off += 0.1
 	}
 	refused(t, fit.judge(p, f, cs, as), "circles")
+}
+
+// Circles a step off in a part of the turn are seen wherever it lies, across the angle at which the turn begins, too.
+func TestStepInAPartOfTheTurn(t *testing.T) {
+	t.Parallel()
+	p := even(51, 78.0/50, 5)
+	right, moved := printed(p, 0), printed(p, p.spacing())
+	assert.Equal(t, parts{seen: 24, sure: 24}, right.around(p, 2.5*p.spacing(), 1, leastClear))
+	for _, first := range []int{10, 70} {
+		rd := printed(p, 0)
+		for s := first; s < first+7; s++ {
+			rd.v[s%sectors] = moved.v[s%sectors]
+		}
+		assert.Equal(t, 1, rd.around(p, 2.5*p.spacing(), 1, leastClear).stepped, "from sector %d on", first)
+	}
 }
