@@ -212,7 +212,7 @@ func agreement(v []float64, heavy func(i int) bool) float64 {
 func (t *fitted) strengths(radii []float64) []float64 {
 	const groups, fan, sideMM = 60, 4, 0.45
 	side := make([]int, len(radii))
-	sorted := slices.Sorted(slices.Values(radii))
+	sorted := slices.Compact(slices.Sorted(slices.Values(radii))) // the next fine circle may be the next heavy one, too
 	for i, r := range radii {
 		at, _ := slices.BinarySearch(sorted, r)
 		gap := sideMM

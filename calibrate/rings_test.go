@@ -71,10 +71,10 @@ func TestLostCircles(t *testing.T) {
 
 // On a form with circles far apart, as on one with close ones, a tenth of a millimetre all round is no fit: a flatbed's
 // prints are fitted to 0.03 mm.
-func TestWideCirclesFitAsWell(t *testing.T) {
+func TestWideCircles(t *testing.T) {
 	t.Parallel()
 	of := *render.Basic()[0]
-	of.Minor = 10 // 4.4 mm
+	of.Minor, of.Major = 10, 10 // 4.4 mm
 	f := load(t, &of)
 	s := render.New(61, render.Options{Form: &of, Unit: of.Unit, Look: render.Look{DPI: 75, Turn: 77, Warp: 0.1, Noise: 1}})
 	found, err := starts(s.Picture(), fewEdges)
@@ -86,6 +86,14 @@ func TestWideCirclesFitAsWell(t *testing.T) {
 	a := crossArcs(fit.plane, &fit.warp, f, 0.5, 1)
 	cs, as := c.sightings(p), a.sightings(f)
 	require.NoError(t, fit.judge(p, f, cs, as))
+	assert.Nil(t, fit.contradicted(f))
+	less := relative(f, func(f *form.Form) { f.Rings[1].At, f.Rings[1].RadiusMM = f.Rings[1].At-10, f.Radius(f.Rings[1].At-10) })
+	moved := *fit // an arc's angle counts from where it meets the outermost circle
+	moved.warp, err = fit.warp.turn(f.Lag(less.Outer()))
+	require.NoError(t, err)
+	if r := moved.contradicted(less); assert.NotNil(t, r, "one circle less at the rim") {
+		assert.Contains(t, r.Words, "go on beyond the outermost")
+	}
 	pic := fit.plane.pic
 	corner := &picture.Picture{Width: pic.Width / 2, Height: pic.Height / 2, Channels: pic.Channels}
 	for y := range corner.Height {
