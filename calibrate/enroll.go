@@ -129,15 +129,14 @@ func (s *start) enroll(ctx context.Context, facts Facts, mm float64) (*Face, err
 
 // mark sets the hour by a mark that may lie beside its arc, on the numeral: the nearest arc of its kind counts.
 func (t *fitted) mark(f *form.Form, m Mark) (*Face, error) {
-	face := &Face{Form: f, Warp: t.warp}
-	h, r := face.Locate(m.X, m.Y)
+	h, r := t.locate(f, m.X, m.Y)
 	all, per := f.Arcs()
 	every := f.TimeArcs.EveryMinutes / 60
 	if math.Abs(math.Remainder(m.Hours*60, f.TimeArcs.MajorMinutes)) > 1e-6 {
 		per = 1 // a fine arc
 	}
 	steps := (h - m.Hours) / every / float64(per)
-	if r < 0.8*f.Outer() || r > f.DiameterMM/2+5 || math.Abs(steps-math.Round(steps)) > 0.35 {
+	if !(r >= 0.8*f.Outer() && r <= f.DiameterMM/2+5 && math.Abs(steps-math.Round(steps)) <= 0.35) {
 		return nil, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not where a printed arc meets the outermost circle: mark the arc of an hour there", m.X, m.Y)}
 	}
 	if err := t.setZero(int(math.Round(steps))*per%all, f); err != nil {

@@ -109,10 +109,12 @@ func (f *Face) Pixel(hours, radius float64) (x, y float64) {
 	return f.Warp.Pixel(radius*c, radius*s)
 }
 
-// Locate is the inverse of Pixel: printed hours in [0, rotation) and radius (mm) of a pixel.
+// Locate is the inverse of Pixel: printed hours in [0, rotation) and radius (mm) of a pixel; NaN where none is found, as
+// far outside the picture.
 func (f *Face) Locate(px, py float64) (hours, radius float64) {
 	x, y := 0.0, 0.0
-	for range 30 { // Newton with numerical derivatives: Warp is nearly affine
+	found := false
+	for i := 0; i < 30 && !found; i++ { // Newton with numerical derivatives: Warp is nearly affine
 		const h = 0.01
 		qx, qy := f.Warp.Pixel(x, y)
 		ax, ay := f.Warp.Pixel(x+h, y)
@@ -125,9 +127,10 @@ func (f *Face) Locate(px, py float64) (hours, radius float64) {
 		ex, ey := px-qx, py-qy
 		dx, dy := (d*ex-b*ey)/det, (a*ey-c*ex)/det
 		x, y = x+dx, y+dy
-		if dx*dx+dy*dy < 1e-12 {
-			break
-		}
+		found = dx*dx+dy*dy < 1e-12
+	}
+	if !found {
+		return math.NaN(), math.NaN()
 	}
 	radius = math.Hypot(x, y)
 	return f.Form.Hours(math.Atan2(y, x), radius), radius

@@ -159,11 +159,13 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 // marked is how many arcs later than the map's present hour 0 the mark's lies.
 func (t *fitted) marked(p Problem, f *form.Form) (steps int, err error) {
 	m := p.Mark
-	face := &Face{Form: f, Warp: t.warp}
-	h, r := face.Locate(m.X, m.Y)
+	if last := f.LastHour(); !(m.Hours < last) {
+		return 0, &Refusal{"mark", fmt.Sprintf("the mark's hour lies beyond the %g hours of form %s: give the hour that is printed at the arc", last, f.Form)}
+	}
+	h, r := t.locate(f, m.X, m.Y)
 	every := f.TimeArcs.EveryMinutes / 60
 	off := (h - m.Hours) / every
-	if r < 0.8*f.Inner() || r > f.DiameterMM/2 || math.Abs(off-math.Round(off)) > 0.35 {
+	if !(r >= 0.8*f.Inner() && r <= f.DiameterMM/2 && math.Abs(off-math.Round(off)) <= 0.35) {
 		return 0, &Refusal{"mark", fmt.Sprintf("the mark at (%.0f, %.0f) is not on a printed arc: mark where an arc with a known hour meets the outermost circle", m.X, m.Y)}
 	}
 	steps = int(math.Round(off))
@@ -183,6 +185,15 @@ func (t *fitted) marked(p Problem, f *form.Form) (steps int, err error) {
 			m.X, m.Y, math.Abs(math.Remainder(float64(printed-steps)*every, f.RotationHours)))}
 	}
 	return steps, nil
+}
+
+// locate is the printed hour, counted from the map's present hour 0, and the radius (mm) of a pixel; NaN outside the picture.
+func (t *fitted) locate(f *form.Form, x, y float64) (hours, radius float64) {
+	if !t.plane.pic.Inside(x, y) {
+		return math.NaN(), math.NaN()
+	}
+	face := &Face{Form: f, Warp: t.warp}
+	return face.Locate(x, y)
 }
 
 // printedZero is how many arcs later than the map's present hour 0 that of the printed hours lies, where they can be read.

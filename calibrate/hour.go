@@ -186,15 +186,17 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 	}
 	ref := f.Blank.Reference
 	f = fit.form
-	face := &Face{Form: f, Warp: fit.warp}
 	// the reference is somewhere on the turn: which arc of the fitted map is it?
-	h, r := face.Locate(ref.X, ref.Y)
-	if math.Abs(r-f.Outer()) > 1.5 {
+	h, r := fit.locate(f, ref.X, ref.Y)
+	if math.IsNaN(r) {
+		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference lies outside the picture of the blank: give the pixel where the arc of %s meets the outermost circle", f.Path, ref.Time)}
+	}
+	if !(math.Abs(r-f.Outer()) <= 1.5) {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference lies %.1f mm from the outermost circle of the blank: give the pixel where the arc of %s meets that circle", f.Path, r-f.Outer(), ref.Time)}
 	}
 	every := f.TimeArcs.EveryMinutes / 60
 	steps := (h - hours) / every // arcs from the map's arbitrary 0 to the true one
-	if off := math.Abs(steps - math.Round(steps)); off > 0.25 {
+	if off := math.Abs(steps - math.Round(steps)); !(off <= 0.25) {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference lies %.1f minutes of chart time from the nearest arc of the blank: give the pixel where the arc of %s meets the outermost circle, or check time_runs and lean", f.Path, off*f.TimeArcs.EveryMinutes, ref.Time)}
 	}
 	if err := fit.setZero(int(math.Round(steps)), f); err != nil {

@@ -41,6 +41,22 @@ func TestHourFromNumerals(t *testing.T) {
 		if i > 0 {
 			continue
 		}
+		// a mark that is no place of the scan, or no hour of the form
+		found, err := starts(pic, fewEdges)
+		require.NoError(t, err)
+		fit, err := fitForm(context.Background(), found[:1], f)
+		require.NoError(t, err)
+		for _, m := range []Mark{{3, 1e300, 0}, {3, math.Inf(1), y}, {3, math.NaN(), y}, {3, -x, y}, {27, x, y}, {math.NaN(), x, y}} {
+			at, _ := face.Locate(m.X, m.Y)
+			assert.Equal(t, m.X != x && m.X != -x, math.IsNaN(at), "%+v", m)
+			own := *fit
+			_, err := own.settle(Problem{Picture: pic, Form: f, Mark: &m})
+			refused(t, err, "mark")
+			assert.NotContains(t, err.Error(), "says another hour", "%+v", m)
+		}
+		own := *fit
+		_, err = own.settle(Problem{Picture: pic, Form: f, Mark: &Mark{15, x, y}})
+		require.NoError(t, err, "the same hour later in the day")
 		// a form's file that only the numerals contradict
 		for says, change := range map[string]func(f *form.Form){
 			"run the other way": func(f *form.Form) { f.TimeRuns = other[f.TimeRuns] },

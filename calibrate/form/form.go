@@ -157,6 +157,14 @@ func (f *Form) Hours(angle, radius float64) float64 {
 	return h
 }
 
+// LastHour is the hour that no printed hour reaches: the end of a turn, and on a clock form of less than a day that of the day.
+func (f *Form) LastHour() float64 {
+	if f.Labels.Kind == "elapsed" {
+		return f.RotationHours
+	}
+	return math.Max(24, f.RotationHours)
+}
+
 // MMPerSecond is how far the paper moves under the pen at the radius.
 func (f *Form) MMPerSecond(radius float64) float64 {
 	return 2 * math.Pi * radius / (f.RotationHours * 3600)

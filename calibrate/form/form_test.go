@@ -110,6 +110,10 @@ func TestScale(t *testing.T) {
 func TestLoadErrorsNameLineAndKey(t *testing.T) {
 	_, err := read(t, good)
 	require.NoError(t, err)
+	_, err = read(t, strings.Replace(good, "06:00", "18:00", 1))
+	require.NoError(t, err, "a 12 h form may be printed for the second half of the day")
+	_, err = read(t, strings.NewReplacer("rotation_hours: 12", "rotation_hours: 168", "06:00", "144:00").Replace(good))
+	require.NoError(t, err, "of seven days")
 	for _, c := range []struct{ old, new, want string }{
 		{"unit: F", "unit: K", ":2: unit"},
 		{"diameter_mm: 254.0", "diameter_mm: -1", ":3: diameter_mm"},
@@ -124,6 +128,8 @@ func TestLoadErrorsNameLineAndKey(t *testing.T) {
 		{"lean: clockwise", "lean: up", ":17: time_arcs.lean"},
 		{"kind: clock", "kind: sundial", "labels.kind"},
 		{`time: "06:00"`, `time: "6 am"`, "blank.reference.time"},
+		{`time: "06:00"`, `time: "24:00"`, "beyond the form's 24 hours"},
+		{"kind: clock\nblank:\n  image: blank.png\n  reference: {x: 10.5, y: 20.5, time: \"06:00\"}", "kind: elapsed\nblank:\n  image: blank.png\n  reference: {x: 10.5, y: 20.5, time: \"12:00\"}", "beyond the form's 12 hours"},
 		{"hub_hole_mm: 9.5", "hub_hole: 9.5", "unknown field"},
 		{"minor_ring: 2", "minor_ring: two", "minor_ring"},
 		{"form: M-1", "form: ''", ":1: form"},

@@ -179,8 +179,8 @@ func (f *Form) check() (key string, err error) {
 		if err != nil {
 			return "blank.reference.time", err
 		}
-		if f.Labels.Kind == "elapsed" && h >= f.RotationHours {
-			return "blank.reference.time", fmt.Errorf("%q lies beyond one turn of %v hours", b.Reference.Time, f.RotationHours)
+		if last := f.LastHour(); h >= last {
+			return "blank.reference.time", fmt.Errorf("%q lies beyond the form's %g hours: give a printed hour, counted from 00:00", b.Reference.Time, last)
 		}
 	}
 	return "", nil
