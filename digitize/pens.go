@@ -295,7 +295,7 @@ func (t *tracer) nearest(a, b []vertex, within float64) []int {
 	return out
 }
 
-// stretches cuts both lines in the middle of every meeting.
+// stretches cuts both lines in the middle of every meeting, or where they come nearest at a crossing that they shy away from.
 func stretches(a, b []vertex, near []int) []stretch {
 	var st []stretch
 	a0, b0 := 0, 0
@@ -307,8 +307,17 @@ func stretches(a, b []vertex, near []int) []stretch {
 	last := 0
 	for from, to := range runs(len(a), func(k int) bool { return near[k] >= 0 }) {
 		apart += from - last
-		if mid := (from + to) / 2; float64(apart)*alongMM >= stretchMM && near[mid] > b0 {
-			emit(mid, near[mid])
+		cut := (from + to) / 2
+		off := func(k int) float64 { return math.Hypot(a[k].x-b[near[k]].x, a[k].y-b[near[k]].y) }
+		if off(cut) > meetMM { // they shy away from a crossing: where they come nearest
+			for k := from; k < to; k++ {
+				if off(k) < off(cut) {
+					cut = k
+				}
+			}
+		}
+		if float64(apart)*alongMM >= stretchMM && near[cut] > b0 {
+			emit(cut, near[cut])
 		}
 		last = to
 	}

@@ -261,17 +261,7 @@ func (j *judge) readingsInHold(m *matter, s share, h held) (Verdict, string) {
 	if !j.HourKnown {
 		return Undecided, "the hours of this chart are not known: whether the readings lie in the hold cannot be told"
 	}
-	from, to := h.run.from, h.run.to
-	for _, heat := range s.heats {
-		if heat.from > h.run.to || heat.to < h.run.from {
-			continue
-		}
-		for _, r := range j.product.runs(h.legal, shift{fixed: -h.lowered}, true) {
-			if s.has(r) && r.from <= heat.to && r.to >= heat.from {
-				from, to = math.Min(from, r.from), math.Max(to, r.to)
-			}
-		}
-	}
+	from, to := j.heldAt(s, h)
 	for _, r := range m.air {
 		if !r.known {
 			return Undecided, fmt.Sprintf("a reading of %s has no time", j.deg(r.value))
@@ -285,6 +275,22 @@ func (j *judge) readingsInHold(m *matter, s share, h held) (Verdict, string) {
 		return Undecided, "all readings lie nearer to one end of the hold, none at the other"
 	}
 	return Pass, ""
+}
+
+// heldAt is from when to when the batch was at its legal temperature, dips within it and all.
+func (j *judge) heldAt(s share, h held) (from, to float64) {
+	from, to = h.run.from, h.run.to
+	for _, heat := range s.heats {
+		if heat.from > h.run.to || heat.to < h.run.from {
+			continue
+		}
+		for _, r := range j.product.runs(h.legal, shift{fixed: -h.lowered}, true) {
+			if s.has(r) && r.from <= heat.to && r.to >= heat.from {
+				from, to = math.Min(from, r.from), math.Max(to, r.to)
+			}
+		}
+	}
+	return from, to
 }
 
 // airspacePen judges the pen through the hold; no verdict where there is no such pen or no hold.
@@ -350,7 +356,7 @@ func (j *judge) compare(m *matter) (out []comparison) {
 }
 
 // agreementCheck: the recorder may not read higher than the indicating thermometer.
-func (j *judge) agreementCheck(m *matter, h held) *Check {
+func (j *judge) agreementCheck(m *matter, s share, h held) *Check {
 	a := j.Rules.Agreement
 	if a == nil {
 		return nil
@@ -384,11 +390,12 @@ func (j *judge) agreementCheck(m *matter, h held) *Check {
 		}
 		c.Places = append(c.Places, j.place("product", x.at, x.at, "indicating "+x.label))
 	}
-	if c.Verdict == Pass && a.Every == "batch" && h.hold != nil && !slices.ContainsFunc(m.compared, func(x comparison) bool {
-		return x.at >= h.run.from-besides && x.at <= h.run.to+besides
-	}) {
-		c.Verdict = Undecided
-		why = append(why, "none of them lies in the hold")
+	if c.Verdict == Pass && a.Every == "batch" && h.hold != nil {
+		from, to := j.heldAt(s, h)
+		if !slices.ContainsFunc(m.compared, func(x comparison) bool { return x.at >= from-besides && x.at <= to+besides }) {
+			c.Verdict = Undecided
+			why = append(why, "none of them lies in the hold")
+		}
 	}
 	c.Reason = strings.Join(why, "; ")
 	return c

@@ -808,7 +808,7 @@ func (j *judge) batch(m *matter, o rules.Option, row rules.Row, i, n int) (Batch
 	if c := j.airspaceCheck(m, s, h, air); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
-	if c := j.agreementCheck(m, h); c != nil {
+	if c := j.agreementCheck(m, s, h); c != nil {
 		b.Checks = append(b.Checks, *c)
 	}
 	b.Checks = append(b.Checks, j.batchEntries(m))
