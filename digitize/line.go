@@ -19,6 +19,7 @@ const (
 	remains      = 2.5  // standard deviations of what removing the print leaves in black and white, where a path along it takes the darkest,
 	remainsFar   = 38   // for so many vertices, 3 mm, on one side at least
 	rounds       = 4    // of centring
+	centreMM     = 0.3  // standard deviation of the smoothing between them
 	misfit       = 0.30 // share of a profile that its stroke does not explain, above which a vertex is weak
 	gapS         = 30.0 // longest skip that is no gap, seconds of chart time
 	gapMM        = 2.5  // the same along the line
@@ -402,7 +403,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 	if len(l.v) < fewest {
 		return l
 	}
-	smooth(l.v, 0.3)
+	smooth(l.v, centreMM)
 	share := t.share()
 	var pen *stroke
 	for round := range rounds {
@@ -448,14 +449,15 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 			p.x, p.y = p.x+s*nx[i], p.y+s*ny[i]
 		}
 		if round < rounds-1 {
-			smooth(l.v, 0.3)
+			smooth(l.v, centreMM)
 		}
 	}
 	l.pen = pen
 	return l
 }
 
-// finish looks again at where other ink crosses the centred line of pen i, takes the raggedness off, and the line's edge where that is asked for.
+// finish looks again at where other ink crosses the centred line of pen i, takes the raggedness off, and moves it to its edge where
+// that is asked for.
 func (t *tracer) finish(l *line, i int) {
 	l.ragged = l.wobble(nil)
 	t.disentangle(i)

@@ -26,11 +26,12 @@ const (
 	settled     = 3.0   // log odds, 20 to 1, from which a stretch's pen is known
 	hotterOdds  = 3.5   // log odds; common practice, no source: the air above the milk is kept hotter while it is held
 	hotterMost  = 20.0  // °F: so much and more apart, a vat is being washed or its air not heated
+	dipOdds     = 3.2   // log odds; common practice, no source: cold milk cools the product's bulb first
+	dipLeast    = 8.0   // °F by which one bulb dips lower then, and below where its line begins and ends
 	toldOdds    = 3.0   // log odds, 20 to 1, that one written temperature gives; common practice, no source
 	toldMinutes = 3.0   // that a written time may be off
 	toldNear    = 2.0   // °F that the line of the pen may be off a written temperature
 	toldFar     = 4.0   // °F from which the other line is off it
-	dipOdds     = 3.2   // the same: cold milk cools the product's bulb first
 	bendSD      = 0.3   // rad, how far a line turns of itself over a crossing
 	linkMost    = 6.0   // log odds that the ink before and after a crossing can give
 	turnMost    = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
@@ -160,7 +161,9 @@ func (t *tracer) join(st []stretch, i, j int) {
 		// Where the ink says the contrary of what the bulbs always do, a person must look, but not where he sees its hue.
 		seen := s.hueSD > 0 && math.Abs(s.odds) >= hueOdds
 		// Each line may be partly one pen's, partly the other's.
-		mixed := s.hueSD > 0 && usualHue > hueDrift && (math.Abs(s.hue) < usualHue/2 || math.Abs(math.Abs(s.hue)-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
+		hue := math.Abs(s.hue)
+		mixed := s.hueSD > 0 && usualHue > hueDrift &&
+			(hue < usualHue/2 || math.Abs(hue-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
 		if s.weighed && (math.Abs(s.odds) < settled || mixed || !seen && s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
 			t.leaveOpen(pa, pb, i)
 			t.leaveOpen(pb, pa, j)
@@ -460,7 +463,7 @@ func (t *tracer) habits(a, b []vertex, first, second string) float64 {
 			odds += hotterOdds * math.Copysign(1, d)
 		}
 	}
-	if ends := math.Min(t.form.Temperature(a[0].radius), t.form.Temperature(a[len(a)-1].radius)); math.Min(la, lb) < ends-8*degree && math.Abs(la-lb) > 8*degree {
+	if ends := math.Min(t.form.Temperature(a[0].radius), t.form.Temperature(a[len(a)-1].radius)); math.Min(la, lb) < ends-dipLeast*degree && math.Abs(la-lb) > dipLeast*degree {
 		odds += dipOdds * math.Copysign(1, lb-la)
 	}
 	return sign * odds

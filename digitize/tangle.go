@@ -107,7 +107,7 @@ func (l *line) density(tangled []bool, from, way int) (amount float64, ok bool) 
 // farthest move. before and after are the line's density on either side.
 func (t *tracer) untangle(l *line, from, to int, tangled []bool, plane int, before, after float64) (most float64) {
 	base := append([]vertex{}, l.v[from:to]...)
-	smooth(base, 0.3)
+	smooth(base, centreMM)
 	nx, ny := normals(base)
 	n := (len(base) + tangleKnot - 1) / tangleKnot
 	if n < 4 {
