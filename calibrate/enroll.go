@@ -565,7 +565,7 @@ func onLine(xs, ys []float64, x float64) float64 {
 // armOf fits pivot and arm to where arcs lie (radians, any zero) at the radii, by Gauss and Newton from several starts.
 func armOf(f *form.Form, r, lag []float64) error {
 	if len(r) < 8 {
-		return &Refusal{"enroll", "the time arcs show over too little of the radius"}
+		return &Refusal{"enroll", "the time arcs show over too little of the radius: scan the unused form flat, in colour, at 300 dpi"}
 	}
 	f.TimeArcs.Lean = "clockwise"
 	if first, last := slices.Min(r), slices.Max(r); (lag[slices.Index(r, last)] - lag[slices.Index(r, first)]) < 0 {
@@ -624,7 +624,7 @@ func armOf(f *form.Form, r, lag []float64) error {
 	}
 	f.TimeArcs.PivotMM, f.TimeArcs.ArmMM = pivot, arm
 	if best > arcsAgree*5 {
-		return &Refusal{"enroll", fmt.Sprintf("the time arcs lie on no circle about a pivot (%.2f mm off)", best)}
+		return &Refusal{"enroll", fmt.Sprintf("the time arcs lie on no circle about a pivot (%.2f mm off): scan the unused form flat, at 300 dpi", best)}
 	}
 	return nil
 }

@@ -466,7 +466,7 @@ func starts(pic *picture.Picture, across int) ([]start, error) {
 func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 	w, rd, err := bridge(pl, w, p)
 	if err != nil {
-		return nil, &Refusal{"circles", "too few of the form's circles were found"}
+		return nil, &Refusal{"circles", "too few of the form's circles were found: " + checkForm}
 	}
 	if _, _, lost, _ := rd.count(p); !lost || p.thinned {
 		return refineFrom(pl, w, rd, p, f)
@@ -500,7 +500,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 			return t, &Refusal{"ends", apart}
 		}
 		if w, rd, err = bridge(pl, w, p); err != nil {
-			return t, &Refusal{"circles", "too few of the form's circles were found"}
+			return t, &Refusal{"circles", "too few of the form's circles were found: " + checkForm}
 		}
 		t.warp = w
 		e = rd.ends(p, 0, sectors, p.reach())
@@ -610,14 +610,14 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 // bend moves the map by the field that fits the sightings best.
 func (t *fitted) bend(cs, as []sighting, scale float64) error {
 	if len(cs) < 100 || len(as) < 50 {
-		return &Refusal{"crossings", "too few crossings of circles and arcs were found"}
+		return &Refusal{"crossings", "too few crossings of the form's circles and arcs were found: " + checkForm}
 	}
 	in := cells(cs, scale)
 	t.circles = len(in)
 	in = append(in, cells(as, scale)...)
 	x, y, degree, u, err := bestField(in, scale, t.warp.Degree)
 	if err != nil {
-		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map"}
+		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map: " + checkForm}
 	}
 	by := Warp{Degree: degree, Scale: scale, X: x, Y: y}
 	sum := 0.0

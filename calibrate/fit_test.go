@@ -219,11 +219,15 @@ func TestNodes(t *testing.T) {
 	}
 }
 
-// refused asserts a refusal in words, by one of the tests named.
+// refused asserts a refusal in words that end in what to do, by one of the tests named.
 func refused(t *testing.T, err error, tests ...string) {
 	t.Helper()
 	var r *Refusal
-	if assert.True(t, errors.As(err, &r), "%v", err) && len(tests) > 0 {
+	if !assert.True(t, errors.As(err, &r), "%v", err) {
+		return
+	}
+	assert.Contains(t, r.Words, ": ")
+	if len(tests) > 0 {
 		assert.Contains(t, tests, r.Test, r.Words)
 	}
 }
@@ -343,6 +347,10 @@ func TestNoChart(t *testing.T) {
 		_, err := Fit(context.Background(), Problem{Picture: p, Form: f})
 		refused(t, err)
 	}
+	_, err := refine(newPlane(flat, 0), Warp{H: [9]float64{4, 0, 450, 0, 4, 450, 0, 0, 1}}, newPattern(f), f)
+	refused(t, err, "circles")
+	refused(t, (&fitted{}).bend(nil, nil, 1), "crossings")
+	refused(t, armOf(f, nil, nil), "enroll")
 }
 
 // radially gives the map that takes every circle of a part of the turn for one off mm further out.
