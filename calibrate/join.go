@@ -185,6 +185,12 @@ func meet(a, b *picture.Picture) ([]*joint, error) {
 	if !okA || !okB {
 		return nil, &Refusal{"join", fmt.Sprintf(words, "one")}
 	}
+	// Without the centre a half may share nothing with the other but print that is the same every hour.
+	for i, w := range []*Warp{&wa, &wb} {
+		if x, y := w.Pixel(0, 0); ![]*picture.Picture{a, b}[i].Inside(x, y) {
+			return nil, &Refusal{"join", fmt.Sprintf("the %s half does not show the chart's centre: each half must show more than half of the chart", []string{"first", "second"}[i])}
+		}
+	}
 	// Both planes are in pixels at the centre now. One glass gives both halves one scale;
 	// a camera does not.
 	outer := one.reach()
@@ -449,7 +455,8 @@ func (j *joint) compose(a, b *picture.Picture) (*picture.Picture, error) {
 		return nil, &Refusal{"join", fmt.Sprintf("the joined picture would have %d × %d pixels: scan the halves at 300 dpi", w, h)}
 	}
 	ch := a.Channels
-	out := &picture.Picture{Width: w, Height: h, Channels: ch, Pix: make([]uint8, w*h*ch), DPIX: a.DPIX, DPIY: a.DPIY, Source: "two halves joined"}
+	out := &picture.Picture{Width: w, Height: h, Channels: ch, Pix: make([]uint8, w*h*ch), DPIX: a.DPIX, DPIY: a.DPIY,
+		Bilevel: a.Bilevel && b.Bilevel, Source: "two halves joined"}
 	inside := func(p *picture.Picture, x, y float64) float64 {
 		return math.Min(math.Min(x, float64(p.Width-1)-x), math.Min(y, float64(p.Height-1)-y))
 	}

@@ -94,7 +94,7 @@ func TestJoinRefuses(t *testing.T) {
 		why  string
 	}{
 		{"another chart", part(other, 0.38*float64(other.Width), 0, other.Width*62/100, other.Height, 0), "of the same chart"},
-		{"too little in common", part(one, 0.61*float64(one.Width), 0, one.Width*39/100, one.Height, 0), "overlap"},
+		{"too little in common", part(one, 0.61*float64(one.Width), 0, one.Width*39/100, one.Height, 0), "the second half does not show the chart's centre"},
 		{"no chart", &picture.Picture{Width: 900, Height: 900, Channels: 1, Pix: make([]uint8, 900*900)}, "second half no printed circles"},
 	} {
 		_, err := Join(a, c.b)
@@ -102,6 +102,18 @@ func TestJoinRefuses(t *testing.T) {
 		require.ErrorAs(t, err, &refused, c.name)
 		assert.Equal(t, "join", refused.Test)
 		assert.Contains(t, refused.Words, c.why, c.name)
+	}
+}
+
+// Two halves of two levels make a picture of dots, though those of the second lie between its pixels.
+func TestJoinBilevel(t *testing.T) {
+	dots := picture.Picture{Width: 2, Height: 1, Channels: 1, Pix: []uint8{0, 255}, Bilevel: true}
+	shades := dots
+	shades.Bilevel = false
+	for _, b := range []*picture.Picture{&dots, &shades} {
+		joined, err := (&joint{h: [9]float64{1, 0, 0, 0, 1, 0, 0, 0, 1}, scale: 1}).compose(&dots, b)
+		require.NoError(t, err)
+		assert.Equal(t, b.Bilevel, joined.Bilevel)
 	}
 }
 
