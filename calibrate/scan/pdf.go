@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"runtime/debug"
 	"strings"
@@ -113,7 +114,8 @@ func (m reserved) Free() {
 // document is one PDF open in its own sandbox.
 type document struct {
 	pdfium.Pdfium
-	ref references.FPDF_DOCUMENT
+	ref  references.FPDF_DOCUMENT
+	data []byte
 }
 
 // withPDF opens the PDF and calls f with it; when time is up, the sandbox is
@@ -164,7 +166,7 @@ func withPDF(data []byte, within time.Duration, f func(d document) error) (err e
 	if err != nil {
 		return err
 	}
-	return f(document{instance, doc.Document})
+	return f(document{instance, doc.Document, data})
 }
 
 const printAnew = "print it to a new PDF or save the pages as PNG"
@@ -218,7 +220,7 @@ func openPDF(data []byte, page int) (pic *picture.Picture, err error) {
 		if err != nil {
 			return err
 		}
-		if own == nil {
+		if own == nil || masked.Match(data) {
 			pic, err = d.render(ref, dpi)
 			return err
 		}
@@ -227,6 +229,14 @@ func openPDF(data []byte, page int) (pic *picture.Picture, err error) {
 	})
 	return pic, err
 }
+
+// What the dictionary of an image says where its own pixels are not what the page shows: that it is a stencil or has a
+// mask (ISO 32000-1, 8.9.6), and where those of its JPEG are not, that values are the other way round (8.9.5.2).
+// Dictionaries of images always stand uncompressed.
+var (
+	masked   = regexp.MustCompile(`/(?:ImageMask\s+true|S?Mask\s*(?:\[|\d+\s+\d+\s+R))`)
+	reversed = regexp.MustCompile(`/Decode\s*\[\s*1`)
+)
 
 // placed is an image object of a page.
 type placed struct {
@@ -385,7 +395,7 @@ func (d document) jpeg(im *placed, space enums.FPDF_COLORSPACE) (*picture.Pictur
 		return nil, err
 	}
 	filter, err := d.FPDFImageObj_GetImageFilter(&requests.FPDFImageObj_GetImageFilter{ImageObject: im.ref})
-	if err != nil || filter.ImageFilter != "DCTDecode" {
+	if err != nil || filter.ImageFilter != "DCTDecode" || reversed.Match(d.data) {
 		return nil, err
 	}
 	switch space {

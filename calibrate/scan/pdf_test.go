@@ -185,6 +185,32 @@ func TestOpenPDFRendersTheRest(t *testing.T) {
 		pdfPage{box: "0 0 11.52 7.68", content: whole, images: []pdfImage{im},
 			extra: "/Annots [<< /Type /Annot /Subtype /Square /Rect [1 1 5 5] /C [1 0 0] >>]"},
 	))
+	// What a mask hides of an image is not shown, a stencil paints where its bits are 0, and values may stand the other
+	// way round (ISO 32000-1, 8.9.5.2 and 8.9.6).
+	w, h := letters().Rect.Dx(), letters().Rect.Dy()
+	hidden := image.NewGray(image.Rect(0, 0, w, h))
+	dark := deflate(t, make([]byte, (w+7)/8*h))
+	size := fmt.Sprintf("/Width %d /Height %d ", w, h)
+	white := image.NewGray(hidden.Rect)
+	for i := range white.Pix {
+		white.Pix[i] = 255
+	}
+	for name, c := range map[string]struct {
+		images []pdfImage
+		value  uint8
+	}{
+		"masked":          {[]pdfImage{{im.dict + " /SMask 6 0 R", im.data}, grey(t, hidden)}, 255},
+		"stencil":         {[]pdfImage{{size + "/ImageMask true /BitsPerComponent 1 /Filter /FlateDecode", dark}}, 0},
+		"stencil of ones": {[]pdfImage{{size + "/ImageMask true /BitsPerComponent 1 /Filter /FlateDecode /Decode [1 0]", dark}}, 255},
+		"reversed":        {[]pdfImage{{size + "/ColorSpace /DeviceGray /BitsPerComponent 8 /Filter /DCTDecode /Decode [1 0]", encodeJPEG(t, white)}}, 0},
+	} {
+		p, err := Open(write(t, "a.pdf", buildPDF(pdfPage{box: "0 0 11.52 7.68", content: whole, images: c.images})), 1)
+		require.NoError(t, err, name)
+		for _, v := range p.Pix {
+			require.Equal(t, c.value, v, name)
+		}
+	}
+
 	p, err := Open(path, 1)
 	require.NoError(t, err)
 	assert.Equal(t, "pdf: rendered at 300 dpi", p.Source)

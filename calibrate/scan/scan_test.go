@@ -381,11 +381,20 @@ func TestOpenRefuses(t *testing.T) {
 	shortened := slices.Concat(pn[:idat-4], chunk("IDAT", pixels[:len(pixels)/2]), chunk("IEND", nil))
 	dqt := bytes.Index(jpg, []byte{0xff, 0xdb})
 	unscaled := slices.Concat(jpg[:dqt], jpg[dqt+2+int(binary.BigEndian.Uint16(jpg[dqt+2:])):])
+	// a scan that was cut off and given an end again
+	cut := slices.Concat(jpg[:len(jpg)/2], []byte{0xff, 0xd9})
+	twice := bytes.Clone(tif)
+	binary.LittleEndian.PutUint16(twice[first+2+12:], tagWidth) // the second entry, which was the length
+	odd := plainTIFF(letters(), 16, 1)
+	odd[bytes.Index(odd, []byte{tagPhotometric & 0xff, tagPhotometric >> 8, 4, 0})+8] = 0 // white is zero
 	for _, c := range []struct {
 		name string
 		data []byte
 		what string
 	}{
+		{"cut.jpg", cut, "the JPEG's pixels end before the picture does"},
+		{"twice.tif", twice, "says tag 256 of a page twice"},
+		{"odd.tif", odd, "neither grey from black to white nor"},
 		{"emptied.png", emptied, "PNG's pixels cannot be decoded"},
 		{"shortened.png", shortened, "PNG's pixels cannot be decoded"},
 		{"unscaled.jpg", unscaled, "JPEG's pixels cannot be decoded"},

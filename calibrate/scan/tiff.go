@@ -20,7 +20,7 @@ type directory struct {
 	at      uint64
 	next    uint64
 	entries map[uint16][]float64 // numeric tags that are used, at most a few values each
-	ends    uint64               // the last byte that a strip or tile claims
+	ends    float64              // the last byte that a strip or tile claims
 	pixels  bool                 // has strips or tiles
 	turn    []byte               // where the orientation stands in the file; nil where it does not
 }
@@ -34,6 +34,7 @@ const (
 	tagWidth          = 256
 	tagLength         = 257
 	tagBits           = 258
+	tagPhotometric    = 262
 	tagStripOffsets   = 273
 	tagOrientation    = 274
 	tagSamples        = 277
@@ -47,6 +48,12 @@ const (
 	tagExtraSamples   = 338
 	tagSampleFormat   = 339
 	tagJPEGTables     = 347
+)
+
+// Photometric interpretations of TIFF 6.0.
+const (
+	blackIsZero = 1
+	rgb         = 2
 )
 
 func tiffBroken() *Error {
@@ -115,6 +122,7 @@ func (t *tiff) directory(at uint64) (directory, error) {
 	}
 	d.next = t.word(b[n*entry:])
 	var offsets, counts []float64
+	seen := map[uint16]bool{}
 	for ; n > 0; n, b = n-1, b[entry:] {
 		tag, typ := t.order.Uint16(b), t.order.Uint16(b[2:])
 		count, field := t.word(b[4:]), b[4+word:4+2*word]
@@ -124,11 +132,15 @@ func (t *tiff) directory(at uint64) (directory, error) {
 			if few = maxStrips; count > few {
 				return d, fault(saveAs, "the TIFF has a page in more than %d pieces", maxStrips)
 			}
-		case tagNewSubfileType, tagSubfileType, tagWidth, tagLength, tagBits, tagOrientation, tagSamples,
+		case tagNewSubfileType, tagSubfileType, tagWidth, tagLength, tagBits, tagPhotometric, tagOrientation, tagSamples,
 			tagXResolution, tagYResolution, tagResolutionUnit, tagColorMap, tagExtraSamples, tagSampleFormat, tagJPEGTables:
 		default:
 			continue
 		}
+		if seen[tag] { // which of them holds is a matter of the reader
+			return d, fault(saveAs, "the TIFF says tag %d of a page twice", tag)
+		}
+		seen[tag] = true
 		v, err := t.values(typ, min(count, few), count, field)
 		if err != nil {
 			return d, err
@@ -152,7 +164,7 @@ func (t *tiff) directory(at uint64) (directory, error) {
 		if i < len(counts) {
 			o += counts[i]
 		}
-		d.ends = max(d.ends, uint64(o))
+		d.ends = max(d.ends, o)
 	}
 	return d, nil
 }
@@ -284,7 +296,7 @@ func turnTo(data []byte, page int) (*header, error) {
 	if err := h.check(); err != nil {
 		return nil, err
 	}
-	if !d.pixels || d.ends > uint64(len(data)) {
+	if !d.pixels || d.ends > float64(len(data)) {
 		return nil, fault(copyAnew, "the TIFF ends before the pixels of page %d do", page)
 	}
 	if f := d.number(tagSampleFormat, 1); f != 1 && f != 4 {
@@ -293,6 +305,9 @@ func turnTo(data []byte, page int) (*header, error) {
 	bits, samples := d.number(tagBits, 1), d.number(tagSamples, 1)
 	if bits != 8 && bits != 16 && (bits != 1 || samples != 1) {
 		return nil, fault(saveAs, "page %d has %.0f × %.0f bits a pixel, which is not read", page, samples, bits)
+	}
+	if p := d.number(tagPhotometric, blackIsZero); bits == 16 && p != blackIsZero && p != rgb { // read as stored
+		return nil, fault("save it with 8 bits a channel", "page %d has 16 bits a channel, but neither grey from black to white nor red, green and blue", page)
 	}
 	h.dpiX, h.dpiY = d.resolution()
 	h.bilevel = bits == 1
