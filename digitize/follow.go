@@ -19,6 +19,8 @@ const (
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
 	rejoinMM    = 2.5  // a stretch of line so near a path may be its end, and what is so near hangs together
+	leadMM      = 10.0 // from a piece of line to the beginning of a path that left it for a skip between them
+	leadBack    = 8    // cells by which it may end after that, 1.3 mm: the pen drops along an arc
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
 	busyMM      = 5.0  // and one that does not within this is not
 )
@@ -134,8 +136,8 @@ func (t *tracer) draw(paths [][]step) {
 
 // rejoin gives a path the end, or the beginning, that it left for writing beside it: a steep stroke gets on little in
 // time, so that a path may gain more by a few letters. Only a piece of line that no pen claims, which touches the path
-// and is longer than all ink that the path has from there on and twice as long as what of that hangs together.
-// better: it was given.
+// and is longer than all ink that the path has from there on and twice as long as what of that hangs together; or one that
+// ends shortly before the path begins, for to wait costs a path less than an early skip. better: it was given.
 func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool) {
 	mm := func(a, b step) float64 { // between cells of paths
 		x, y := t.point(2*float64(a.col), 2*float64(a.row))
@@ -174,6 +176,9 @@ func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool)
 		return at, ok
 	}
 	first, last := piece[0], piece[len(piece)-1]
+	if begin := path[0]; last.col-begin.col <= leadBack && first.col < begin.col && mm(last, begin) <= leadMM {
+		return append(onward(slices.Clone(piece), begin), path[1:]...), true
+	}
 	if at, ok := nearest(first, 1); ok && less(path[at:]) {
 		out = onward(slices.Clone(path[:at+1]), first)
 		return onward(append(out, piece[1:]...), step{t.frame.Columns/2 - 1, last.row}), true

@@ -423,6 +423,17 @@ func TestASkipNearTheWrittenTime(t *testing.T) {
 	require.Equal(t, 2.0, math.Round(s[len(s)-1].Time.Sub(p.OnChart.Truncate(time.Hour)).Hours()))
 }
 
+// What lies before an early skip is the line's beginning, though to begin after it costs a path less.
+func TestAnEarlySkip(t *testing.T) {
+	t.Parallel()
+	f := tinyForm()
+	f.RotationHours = 2
+	s := trace(t, paint(f, false, one,
+		drawn{ink: "blue", knots: []knot{{0.03, 140}, {0.2, 140}, {0.2, math.NaN()}, {0.25, 140}, {0.8, 130}, {1.2, 60}}})).Series[0].Samples
+	require.InDelta(t, 0.03*60, s[0].Time.Sub(onChart).Minutes(), 0.2)
+	require.InDelta(t, 140, s[len(s)/50].Temperature, 0.2)
+}
+
 // On a chart of a week the hours of the clock come again every day.
 func TestTheDayOnALongTurn(t *testing.T) {
 	f := tinyForm()
