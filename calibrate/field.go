@@ -11,21 +11,6 @@ func termCount(d int) int { return (d + 1) * (d + 2) / 2 }
 
 // field fits a displacement of the degree to the sightings and gives its coefficients.
 func field(ss []sighting, degree int, scale float64) (x, y []float64, rms float64, err error) {
-	return fieldOf(ss, monomials(ss, 2*degree, scale), degree)
-}
-
-// monomials are those up to the degree at each of the sightings' places, one place after the other.
-func monomials(ss []sighting, degree int, scale float64) []float64 {
-	n := termCount(degree)
-	at := make([]float64, n*len(ss))
-	for i := range ss {
-		terms(degree, ss[i].x/scale, ss[i].y/scale, at[i*n:][:0])
-	}
-	return at
-}
-
-// fieldOf does so with the monomials at hand: those up to twice the degree, or more.
-func fieldOf(ss []sighting, at []float64, degree int) (x, y []float64, rms float64, err error) {
 	n := termCount(degree)
 	total := 0.0
 	for i := range ss {
@@ -41,10 +26,13 @@ func fieldOf(ss []sighting, at []float64, degree int) (x, y []float64, rms float
 	// The equations hold products of two monomials, which are monomials again: sums over those up to twice the
 	// degree, one for each pair of components of the normals, are all that the sightings have to be gone through for.
 	products := termCount(2 * degree)
+	at := make([]float64, products*len(ss)) // monomials of one place after the other
+	for i := range ss {
+		terms(2*degree, ss[i].x/scale, ss[i].y/scale, at[i*products:][:0])
+	}
 	sums := make([]float64, 3*products)
 	xx, xy, yy := sums[:products], sums[products:2*products], sums[2*products:]
 	bx, by := make([]float64, n), make([]float64, n)
-	stride := len(at) / len(ss)
 	coef, rms, err := reweight(ss, 2*n, ridge, func(eq *lsq.Normal, weight []float64) {
 		clear(sums)
 		clear(bx)
@@ -54,7 +42,7 @@ func fieldOf(ss []sighting, at []float64, degree int) (x, y []float64, rms float
 				continue
 			}
 			s := &ss[i]
-			mono := at[i*stride:][:products]
+			mono := at[i*products:][:products]
 			wxx, wxy, wyy := w*s.nx*s.nx, w*s.nx*s.ny, w*s.ny*s.ny
 			xx, xy, yy := xx[:len(mono)], xy[:len(mono)], yy[:len(mono)]
 			for k, t := range mono {
@@ -86,7 +74,7 @@ func fieldOf(ss []sighting, at []float64, degree int) (x, y []float64, rms float
 		}
 	}, func(i int, coef []float64) float64 {
 		var dx, dy float64
-		for k, t := range at[i*stride:][:n] {
+		for k, t := range at[i*products:][:n] {
 			dx += t * coef[k]
 			dy += t * coef[n+k]
 		}
@@ -157,7 +145,7 @@ const (
 	cellAngles = 48
 	cellRadii  = 16
 	keepMM     = 0.1   // from the median of a cell: further off is ink or dirt
-	betterFit  = 0.95  // of the residual, from a higher degree, that makes it worth its terms
+	betterFit  = 0.97  // of the residual, from a higher degree, that makes it worth its terms
 	goodFitMM  = 0.001 // residual below which no higher degree is asked for
 )
 
@@ -203,21 +191,20 @@ func cells(ss []sighting, scale float64) []sighting {
 }
 
 // bestField fits fields of rising degree, from that of the map's own on, and keeps the lowest that leaves little more than the
-// highest. The rms (mm) of what it leaves in the cells comes back.
+// next. The rms (mm) of what it leaves in the cells comes back.
 func bestField(all []sighting, scale float64, least int) (x, y []float64, degree int, last float64, err error) {
-	at := monomials(all, 2*mostDegree, scale)
 	for _, d := range []int{3, 5, mostDegree} {
 		if d < least {
 			continue
 		}
-		nx, ny, rms, err := fieldOf(all, at, d)
+		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
 			return nil, nil, 0, 0, err
 		}
-		if x == nil || rms < betterFit*last {
-			x, y, degree, last = nx, ny, d, rms
+		if x != nil && rms >= betterFit*last {
+			break
 		}
-		if rms < goodFitMM {
+		if x, y, degree, last = nx, ny, d, rms; rms < goodFitMM {
 			break
 		}
 	}
