@@ -33,7 +33,7 @@ func bands(f *form.Form, every int) []float64 {
 // findComb samples the print along its own arcs and folds it at their spacing.
 func findComb(pl *plane, w *Warp, f *form.Form) comb {
 	arcs, _ := f.Arcs()
-	per := max(8, int(math.Ceil(2*math.Pi*f.Outer()/float64(arcs)/0.16)))
+	per := max(8, int(math.Ceil(2*math.Pi*f.Outer()/float64(arcs)/0.24)))
 	n := arcs * per
 	var fold [combSectors][]float64
 	for k := range fold {

@@ -532,7 +532,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 		if round == 0 {
 			reach = 3 // circles alone do not see paper that moved along them
 		}
-		as := crossArcs(pl, &t.warp, f, reach, 2).sightings(f)
+		as := crossArcs(pl, &t.warp, f, reach, 3).sightings(f)
 		if err := t.bend(cs, as, p.outer); err != nil {
 			return t, err
 		}
