@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"math"
+	"slices"
 
 	"penarm/calibrate/picture"
 )
@@ -26,23 +27,7 @@ func ShowsDisc(pic *picture.Picture) bool {
 		found = nil
 	}
 	for _, s := range found {
-		var all, on [annuliAll]int
-		for _, e := range s.edges {
-			off, radius := s.m.offset(&e)
-			if b := int(radius / 1.2 * annuliAll); b < annuliAll {
-				all[b]++
-				if math.Abs(off) < onCircle {
-					on[b]++
-				}
-			}
-		}
-		n := 0
-		for b := range on {
-			if on[b] >= annulusEdges && float64(on[b]) > annulusShare*float64(all[b]) {
-				n++
-			}
-		}
-		if n >= annuliLeast {
+		if slices.ContainsFunc(s.sheets(), s.disc) {
 			return true
 		}
 	}
@@ -57,6 +42,27 @@ func ShowsDisc(pic *picture.Picture) bool {
 		}
 	}
 	return float64(black) > blackMost*float64(len(pic.Pix))
+}
+
+// disc says whether the edges lie on circles over much of the radius where the sheet lies so.
+func (s *start) disc(m rectify) bool {
+	var all, on [annuliAll]int
+	for _, e := range s.edges {
+		off, radius := m.offset(&e)
+		if b := int(radius / 1.2 * annuliAll); b < annuliAll {
+			all[b]++
+			if math.Abs(off) < onCircle {
+				on[b]++
+			}
+		}
+	}
+	n := 0
+	for b := range on {
+		if on[b] >= annulusEdges && float64(on[b]) > annulusShare*float64(all[b]) {
+			n++
+		}
+	}
+	return n >= annuliLeast
 }
 
 // Written says whether a page without print carries ink: dark strokes on a

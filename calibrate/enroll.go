@@ -54,15 +54,17 @@ func Enroll(ctx context.Context, pic *picture.Picture, facts Facts) (*Face, erro
 	}
 	var refusal error
 	for _, s := range found {
-		face, err := s.enroll(ctx, facts, mmPerInch/dpi)
-		if err == nil {
-			return face, nil
-		}
-		if refusal == nil {
-			refusal = err
-		}
-		if err := ctx.Err(); err != nil {
-			return nil, err
+		for _, m := range s.sheets() {
+			face, err := s.enroll(ctx, facts, &m, mmPerInch/dpi)
+			if err == nil {
+				return face, nil
+			}
+			if refusal == nil {
+				refusal = err
+			}
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
 		}
 	}
 	return nil, refusal
@@ -70,9 +72,9 @@ func Enroll(ctx context.Context, pic *picture.Picture, facts Facts) (*Face, erro
 
 const mmPerInch = 25.4
 
-// enroll goes from one plane to the form; mm is the size of a pixel.
-func (s *start) enroll(ctx context.Context, facts Facts, mm float64) (*Face, error) {
-	w, ok := s.m.warp(s.plane.pic, s.m.s*mm)
+// enroll goes from one plane, in which the sheet lies so, to the form; mm is the size of a pixel.
+func (s *start) enroll(ctx context.Context, facts Facts, m *rectify, mm float64) (*Face, error) {
+	w, ok := m.warp(s.plane.pic, m.s*mm)
 	if !ok {
 		return nil, &Refusal{"enroll", "the circles do not settle the chart's plane: scan the form flat"}
 	}

@@ -5,8 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 	"slices"
+	"sync"
 
 	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
@@ -220,7 +222,7 @@ type Candidate struct {
 }
 
 // try fits the candidate from the starts.
-func (c *Candidate) try(ctx context.Context, pic *picture.Picture, found []start) (*Face, *fitted, error) {
+func (c *Candidate) try(ctx context.Context, pic *picture.Picture, found []*start) (*Face, *fitted, error) {
 	p := Problem{Picture: pic, Form: c.Form}
 	read := func() (err error) {
 		if c.Blank != nil && p.Blank == nil {
@@ -259,7 +261,7 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 	var matches []match
 	var near *Refusal // of a form whose circles agree: mirrored, say
 	// the best start alone settles nearly every picture; the others cost time on every form that it is not
-	for _, tries := range [][]start{found[:1], found[1:]} {
+	for _, tries := range [][]*start{found[:1], found[1:]} {
 		for _, c := range library {
 			face, fit, err := c.try(ctx, pic, tries)
 			var refused *Refusal
@@ -337,42 +339,29 @@ func (t *fitted) face(f *form.Form, hour Hour) *Face {
 }
 
 // fitForm keeps the first map from the starts that stands every test.
-func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) {
+func fitForm(ctx context.Context, found []*start, f *form.Form) (*fitted, error) {
 	p := newPattern(f)
 	var refusal error = &Refusal{"start", fmt.Sprintf("no printed circles like those of form %s were found: %s", f.Form, checkForm)}
-	contradicted := false
-	for i := range found {
-		start := &found[i]
-		coarsest := 1
-		for max(start.plane.width, start.plane.height)/(2*coarsest) >= coarseLong {
-			coarsest *= 2
-		}
-		for j, mm := range scales(start.view(coarsest), &start.m, p, 4) {
+	first, contradicted := true, false
+	for _, start := range found {
+		for pl, w := range start.maps(p) {
 			if err := ctx.Err(); err != nil {
 				return nil, err
-			}
-			times := coarsest
-			for times > 1 && p.spacing()*start.m.s/mm < coarseGap*float64(times) {
-				times /= 2
-			}
-			pl := start.view(times)
-			w, ok := start.m.warp(pl.pic, mm)
-			if !ok {
-				continue
 			}
 			fit, err := refine(pl, w, p, f)
 			var refused *Refusal
 			if err != nil && !errors.As(err, &refused) {
 				return nil, err
 			}
-			first := i == 0 && j == 0 // the likeliest start says best what is wrong
+			tell := first // the likeliest start says best what is wrong
+			first = false
 			if err == nil {
 				if refused = fit.contradicted(fit.form); refused == nil {
 					return fit, nil
 				}
-				first, contradicted = !contradicted, true // this says it better
+				tell, contradicted = !contradicted, true // this says it better
 			}
-			if !first {
+			if !tell {
 				continue
 			}
 			if refusal = refused; fit != nil {
@@ -383,13 +372,34 @@ func fitForm(ctx context.Context, found []start, f *form.Form) (*fitted, error) 
 	return nil, refusal
 }
 
-// start is one rectified plane to look for the pattern in.
+// start is one colour to look for the pattern in.
 type start struct {
-	plane *plane
-	m     rectify
-	edges []edge
-	value float64
-	views map[int]*plane
+	plane  *plane
+	edges  []edge
+	value  float64
+	sheets func() []rectify // how the sheet may lie, likelier first
+	views  map[int]*plane
+}
+
+// maps are the rough maps worth trying, likeliest first, each with the plane to look at.
+func (s *start) maps(p *pattern) iter.Seq2[*plane, Warp] {
+	return func(yield func(*plane, Warp) bool) {
+		coarsest := 1
+		for max(s.plane.width, s.plane.height)/(2*coarsest) >= coarseLong {
+			coarsest *= 2
+		}
+		for _, m := range s.sheets() {
+			for _, mm := range scales(s.view(coarsest), &m, p, 4) {
+				times := coarsest
+				for times > 1 && p.spacing()*m.s/mm < coarseGap*float64(times) {
+					times /= 2
+				}
+				if w, ok := m.warp(s.plane.pic, mm); ok && !yield(s.view(times), w) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // view is the plane with each value for so many pixels each way, a power of two.
@@ -415,49 +425,54 @@ const (
 	manyEdges = 110
 )
 
-// starts are the centres worth trying, best first: one for each colour, for the print shows best in one of them. Edges
-// are looked for in so many blocks along the longer side of the picture.
-func starts(pic *picture.Picture, across int) ([]start, error) {
+// starts are the colours worth trying, likeliest first, for the print shows best in one of them; the first has a
+// sheet. Edges are looked for in so many blocks along the longer side of the picture.
+func starts(pic *picture.Picture, across int) ([]*start, error) {
 	if pic == nil || pic.Width < 200 || pic.Height < 200 {
 		return nil, &Refusal{"picture", "the picture is too small to show a chart: scan it at 200 dpi or more"}
 	}
-	var out []start
+	var out []*start
 	add := func(es []edge, ch int) {
 		if len(es) < 100 {
 			return
 		}
 		cx, cy := vote(pic, es)
-		for i, m := range tangents(es, cx, cy, float64(max(pic.Width, pic.Height))/2) {
-			share, energy := m.support(es)
-			if share == 0 {
-				continue
-			}
-			value := share * float64(len(es)) * math.Sqrt(energy)
-			if i > 0 {
-				value *= 1e-6 // after the likelier ones of all colours
-			}
-			out = append(out, start{newPlane(pic, ch), m, es, value, map[int]*plane{}})
-		}
+		m := rectify{s: float64(max(pic.Width, pic.Height)) / 2, cx: cx, cy: cy}
+		sheets := sync.OnceValue(func() []rectify { // which costs more than all the rest here
+			return slices.DeleteFunc(tangents(es, m), func(m rectify) bool { return !m.possible() || m.support(es) == 0 })
+		})
+		out = append(out, &start{newPlane(pic, ch), es, m.support(es), sheets, map[int]*plane{}})
 	}
 	if pic.Bilevel {
 		// dither dots have edges of their own in all directions, so the mean of several is looked at: of how
-		// many is a matter of the scan. Where dither bends even those, the sheet at least lies flat and unstretched.
+		// many is a matter of the scan
 		for _, width := range []int{1200, 850} {
 			add(coarseEdges(pic, width), 0)
-		}
-		if len(out) > 0 {
-			m := out[0].m
-			out = append(out, start{out[0].plane, rectify{s: m.s, cx: m.cx, cy: m.cy}, out[0].edges, 0, map[int]*plane{}})
 		}
 	} else {
 		for ch, es := range edges(pic, across) {
 			add(es, ch)
 		}
 	}
-	if len(out) == 0 {
+	order := func() {
+		slices.SortStableFunc(out, func(a, b *start) int { return cmp.Compare(b.value, a.value) })
+		for len(out) > 0 && len(out[0].sheets()) == 0 {
+			out = out[1:]
+		}
+	}
+	if order(); len(out) == 0 {
 		return nil, &Refusal{"start", "no printed circles about one centre were found: is this the front of a chart?"}
 	}
-	slices.SortStableFunc(out, func(a, b start) int { return cmp.Compare(b.value, a.value) })
+	known := out[0].sheets()[0] // tells better which colour has most circles
+	for _, s := range out {
+		s.value = known.support(s.edges)
+	}
+	order()
+	if pic.Bilevel { // where dither bends even those edges, the sheet at least lies flat and unstretched
+		flat, m := *out[0], out[0].sheets()[0]
+		flat.sheets = func() []rectify { return []rectify{{s: m.s, cx: m.cx, cy: m.cy}} }
+		out = append(out, &flat)
+	}
 	return out, nil
 }
 

@@ -174,7 +174,7 @@ func TestNodes(t *testing.T) {
 		form  *render.Form
 		look  render.Look
 		limit float64
-		also  func(t *testing.T, fit *fitted, found []start, f *form.Form)
+		also  func(t *testing.T, fit *fitted, found []*start, f *form.Form)
 	}{
 		{"flatbed, stretched and warped, off centre", basic[0], render.Look{DPI: 85, Turn: 40, Warp: 0.4, Stretch: [2]float64{0.006, 0}, Quality: 85, Noise: 1, Offset: [2]float64{0.4, -0.3}}, 0.03, nearRelatives},
 		{"grey, 24 h, °C, clockwise, torn, on a desk", basic[1], render.Look{DPI: 80, Turn: 200, Warp: 0.2, Grey: true, Noise: 2, Torn: 18, Lid: "wood"}, 0.03, nil},

@@ -14,7 +14,7 @@ import (
 
 // nearRelatives asserts that a form's file that differs from the print by what a person can see on it does not fit: not
 // on a clean scan, and not on copies that lost fine lines. What is printed is the renderer's.
-func nearRelatives(t *testing.T, fit *fitted, _ []start, f *form.Form) {
+func nearRelatives(t *testing.T, fit *fitted, _ []*start, f *form.Form) {
 	assert.Nil(t, fit.contradicted(f))
 	end := func(f *form.Form, i int, by float64) { // the ring's end of the scale lies by so much further
 		f.Rings[i].At, f.Rings[i].RadiusMM = f.Rings[i].At+by, f.Radius(f.Rings[i].At+by)
@@ -47,7 +47,7 @@ func nearRelatives(t *testing.T, fit *fitted, _ []start, f *form.Form) {
 
 // misreadRelatives asserts of a fax or a copy, besides, that circles taken for their neighbours, and the sheet bent to
 // suit, do not fit.
-func misreadRelatives(t *testing.T, fit *fitted, found []start, f *form.Form) {
+func misreadRelatives(t *testing.T, fit *fitted, found []*start, f *form.Form) {
 	nearRelatives(t, fit, found, f)
 	for _, k := range []float64{-1, 1} {
 		_, err := fitForm(context.Background(), found[:1], relative(f, func(near *form.Form) {

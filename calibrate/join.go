@@ -177,11 +177,12 @@ func meet(a, b *picture.Picture) ([]*joint, error) {
 	}
 	// the same colour of both, the one that shows the print best in the first
 	one, two := sa[0], sb[0]
-	if i := slices.IndexFunc(sb, func(s start) bool { return s.plane.channel == one.plane.channel }); i >= 0 {
+	if i := slices.IndexFunc(sb, func(s *start) bool { return s.plane.channel == one.plane.channel && len(s.sheets()) > 0 }); i >= 0 {
 		two = sb[i]
 	}
-	wa, okA := one.m.warp(a, one.m.s)
-	wb, okB := two.m.warp(b, two.m.s)
+	ma, mb := one.sheets()[0], two.sheets()[0]
+	wa, okA := ma.warp(a, ma.s)
+	wb, okB := mb.warp(b, mb.s)
 	if !okA || !okB {
 		return nil, &Refusal{"join", fmt.Sprintf(words, "one")}
 	}
@@ -193,14 +194,14 @@ func meet(a, b *picture.Picture) ([]*joint, error) {
 	}
 	// Both planes are in pixels at the centre now. One glass gives both halves one scale;
 	// a camera does not.
-	outer := one.reach()
-	pa := newPolar(&one, &wa, outer)
+	outer := one.reach(&ma)
+	pa := newPolar(one, &wa, outer)
 	type turn struct{ score, scale, angle float64 }
 	var turns []turn // the best of every few degrees, best first
 	for _, scale := range []float64{1, 0.99, 1.01, 0.98, 1.02} {
 		wk := wb
 		wk.H = multiply(wb.H, [9]float64{scale, 0, 0, 0, scale, 0, 0, 0, 1})
-		pb := newPolar(&two, &wk, outer)
+		pb := newPolar(two, &wk, outer)
 		scores := make([]float64, joinColumns)
 		for s := range scores {
 			score, share := pa.against(pb, s)
@@ -248,11 +249,11 @@ next:
 }
 
 // reach is the radius in pixels within which most lines on circles lie.
-func (s *start) reach() float64 {
+func (s *start) reach(m *rectify) float64 {
 	var radii []float64
 	for _, e := range s.edges {
-		if off, r := s.m.offset(&e); math.Abs(off) < onCircle {
-			radii = append(radii, r*s.m.s)
+		if off, r := m.offset(&e); math.Abs(off) < onCircle {
+			radii = append(radii, r*m.s)
 		}
 	}
 	return quantile(radii, 0.98)

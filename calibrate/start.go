@@ -205,8 +205,7 @@ func (m *rectify) slopes(e *edge, off float64, out []float64) {
 // desk are outliers. A flat sheet on the glass has centre and stretch only; a
 // tilted one two terms of perspective more, which come first only where they are
 // clearly worth it, for they trade with the centre. Likelier first.
-func tangents(es []edge, cx, cy, s float64) []rectify {
-	flat := rectify{s: s, cx: cx, cy: cy}
+func tangents(es []edge, flat rectify) []rectify {
 	if !flat.converge(es, 4, 0.12, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
 		return nil
 	}
@@ -223,18 +222,20 @@ func tangents(es []edge, cx, cy, s float64) []rectify {
 	return out
 }
 
-// support is the share of the edges that agree with the plane, and their median energy; 0 where no sheet lies so.
-func (m *rectify) support(es []edge) (share, energy float64) {
+// support is how many of the edges agree with the plane, each as much as they stand out.
+func (m *rectify) support(es []edge) float64 {
 	var inner []float64
 	for i := range es {
-		if r, rad := m.offset(&es[i]); math.Abs(r) < 0.03 && rad > 0.1 {
+		if r, rad := m.offset(&es[i]); math.Abs(r) < onCircle && rad > 0.1 {
 			inner = append(inner, es[i].energy)
 		}
 	}
-	if len(inner) == 0 || math.Hypot(m.e1, m.e2) > 0.4 || math.Hypot(m.g1, m.g2) > 0.6 {
-		return 0, 0
-	}
-	return float64(len(inner)) / float64(len(es)), median(inner)
+	return float64(len(inner)) * math.Sqrt(median(inner))
+}
+
+// possible says whether a sheet may lie so.
+func (m *rectify) possible() bool {
+	return math.Hypot(m.e1, m.e2) <= 0.4 && math.Hypot(m.g1, m.g2) <= 0.6
 }
 
 // agree sums a kernel over the edges: how well they lie on circles.
