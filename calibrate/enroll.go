@@ -194,11 +194,11 @@ func meanPattern(pl *plane, w *Warp) *pattern {
 	all := make([][]float32, sectors)
 	for s := range sectors {
 		sum, count := make([]float32, n), make([]uint8, n)
-		for k := range spokeFan {
-			phi := (float64(s) + (float64(k)+0.5)/spokeFan) * 2 * math.Pi / sectors
+		for k := range spokes {
+			phi := (float64(s) + (float64(k)+0.5)/spokes) * 2 * math.Pi / sectors
 			pl.spoke(w, phi, 0, enrollStep, sum, count)
 		}
-		q := mean(sum, count, spokeFan)
+		q := mean(sum, count, spokes)
 		blur(q.v, 0.06/enrollStep)
 		q.highPass(int(patternHigh / enrollStep))
 		all[s] = q.v
@@ -371,10 +371,10 @@ func paperEdge(pl *plane, w *Warp, outer float64) float64 {
 	all := make([][]float32, 0, sectors)
 	for s := range sectors {
 		sum, count := make([]float32, n), make([]uint8, n)
-		for k := range spokeFan {
-			pl.spoke(w, (float64(s)+(float64(k)+0.5)/spokeFan)*2*math.Pi/sectors, outer+3, 0.1, sum, count)
+		for k := range spokes {
+			pl.spoke(w, (float64(s)+(float64(k)+0.5)/spokes)*2*math.Pi/sectors, outer+3, 0.1, sum, count)
 		}
-		all = append(all, mean(sum, count, spokeFan).v)
+		all = append(all, mean(sum, count, spokes).v)
 	}
 	best, at := 0.0, 0
 	col := make([]float64, sectors)

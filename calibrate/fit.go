@@ -554,7 +554,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 		if t.u < slackMM || round == 2 {
 			break
 		}
-		cs = radials(pl, &t.warp, p, spokeFan).slide(p, 0.7*p.spacing())
+		cs = radials(pl, &t.warp, p).slide(p, 0.7*p.spacing())
 	}
 	return t, t.finish(p, f)
 }
@@ -703,7 +703,7 @@ const (
 // judge looks at the finished map once more with fresh samples, as a whole and
 // in every part of the turn. Each test can refuse by itself.
 func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
-	rd := radials(t.plane, &t.warp, p, spokeJudge)
+	rd := radials(t.plane, &t.warp, p)
 	whole := rd.ends(p, 0, sectors, p.reach())
 	missing, extra, _, heavier := rd.count(p)
 	print := p.like(heavier)

@@ -393,7 +393,7 @@ func TestSlips(t *testing.T) {
 			assert.Less(t, rms, 0.05, "form %s", f.Form)
 		}
 		right(good)
-		step, plain := radials(good.plane, &good.warp, p, spokeFan).step(p, 0, sectors)
+		step, plain := radials(good.plane, &good.warp, p).step(p, 0, sectors)
 		assert.Zero(t, step, "form %s", f.Form)
 		assert.True(t, plain, "form %s", f.Form)
 		gap := p.spacing()
@@ -424,7 +424,7 @@ func TestSlips(t *testing.T) {
 		// each of these tests sees the whole turn slipped by itself
 		for _, k := range []float64{-1, 1} {
 			w := radially(t, good.warp, p, k*gap, 0, 7)
-			rd := radials(good.plane, &w, p, spokeFan)
+			rd := radials(good.plane, &w, p)
 			e := rd.ends(p, 0, sectors, p.reach())
 			assert.Negative(t, e.lead, "form %s", f.Form)
 			assert.Greater(t, math.Abs(e.shift), 0.3*gap, "form %s", f.Form)

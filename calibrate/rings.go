@@ -104,12 +104,10 @@ func median(v []float64) float64 { return quantile(v, 0.5) }
 
 // Sampling of the radial profiles, mm and counts.
 const (
-	sectors    = 72
-	radialMM   = 0.1
-	endsReach  = 8.0 // shifts of the ends test, at least
-	spokeFan   = 5   // spokes a sector
-	spokeFew   = 3   // while the map is still rough
-	spokeJudge = 4   // once it is final, and blurs nothing
+	sectors   = 72
+	radialMM  = 0.1
+	endsReach = 8.0 // shifts of the ends test, at least
+	spokes    = 4   // of a sector
 )
 
 // radial is the set of radial profiles of all sectors under one map, and the pattern on the same places.
@@ -122,8 +120,8 @@ type radial struct {
 	seen [][]int32   // running count of what the picture holds
 }
 
-// radials samples so many straight spokes in each of the sectors all round.
-func radials(pl *plane, w *Warp, p *pattern, fan int) *radial {
+// radials samples straight spokes in all sectors.
+func radials(pl *plane, w *Warp, p *pattern) *radial {
 	r0 := math.Max(2, p.inner-margin-p.reach())
 	n := int((p.outer+margin+p.reach()-r0)/radialMM) + 1
 	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1)}
@@ -133,11 +131,11 @@ func radials(pl *plane, w *Warp, p *pattern, fan int) *radial {
 	}
 	for s := range sectors {
 		sum, count := make([]float32, n), make([]uint8, n)
-		for k := range fan {
-			phi := (float64(s) + (float64(k)+0.5)/float64(fan)) * 2 * math.Pi / sectors
+		for k := range spokes {
+			phi := (float64(s) + (float64(k)+0.5)/spokes) * 2 * math.Pi / sectors
 			pl.spoke(w, phi, r0, radialMM, sum, count)
 		}
-		q := mean(sum, count, fan)
+		q := mean(sum, count, spokes)
 		q.highPass(int(patternHigh / radialMM))
 		q.bound(int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM))
 		q.level(int(patternRMS / radialMM))
@@ -211,24 +209,23 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
 	var rd *radial
 	for _, reach := range []float64{1.3, 1.3, 0.6, 0.6} {
-		rd = radials(pl, &w, p, spokeFew)
+		rd = radials(pl, &w, p)
 		ss := rd.slide(p, reach)
 		if len(ss) < 60 {
 			return w, rd, errFew
 		}
+		if rmsOff(ss) < closeMM {
+			return w, rd, nil
+		}
 		if err := w.bend(ss, p.outer); err != nil {
 			return w, rd, err
 		}
-		off := 0.0
-		for _, s := range ss {
-			off += s.off * s.off
-		}
-		if off < 0.1*0.1*float64(len(ss)) {
-			break // the crossings see the rest
-		}
 	}
-	return w, radials(pl, &w, p, spokeFan), nil
+	return w, radials(pl, &w, p), nil
 }
+
+// closeMM is by how much circles may lie off before single crossings are looked for: a fraction of a line's width.
+const closeMM = 0.08
 
 // ease moves a map onto the circles of warped paper, by a field that is held from moving along them. Circles a few tenths of a
 // millimetre off blur in the mean over the turn until fine ones seem lost.
@@ -244,7 +241,7 @@ func ease(pl *plane, w Warp, rd *radial, p *pattern) (Warp, *radial, error) {
 			return w, rd, err
 		}
 		w.shift(easeDegree, p.outer, x, y)
-		rd = radials(pl, &w, p, spokeFan)
+		rd = radials(pl, &w, p)
 	}
 	return w, rd, nil
 }
@@ -514,9 +511,11 @@ func (p *pattern) regular(at []float64, least float64) bool {
 // more, up to reach mm: small on a uniform form, and smaller where heavy circles are hardly heavier than fine ones.
 func (p *pattern) leadOver(q *pattern, reach float64) float64 {
 	from, to := int((p.inner-margin-p.r0)/patternStep), int((p.outer+margin-p.r0)/patternStep)
+	a := p.v[from:to]
+	aa := dot(a, a)
 	at := func(shift int) float64 {
-		a, b := p.v[from:to], q.v[from+shift:to+shift]
-		return dot(a, b) / math.Sqrt(dot(a, a)*dot(b, b))
+		b := q.v[from+shift : to+shift]
+		return dot(a, b) / math.Sqrt(aa*dot(b, b))
 	}
 	next := -1.0
 	for s := int(math.Round(0.6 * p.spacing() / patternStep)); s < int(reach/patternStep); s++ {

@@ -15,7 +15,7 @@ import (
 
 // printed is what a clean print of the pattern, moved outwards by so many mm, shows in every sector.
 func printed(p *pattern, off float64) *radial {
-	rd := radials(&plane{pix: make([]byte, 4), width: 2, height: 2, step: 1, times: 1}, &Warp{H: [9]float64{1, 0, 0, 0, 1, 0, 0, 0, 1}}, p, 1)
+	rd := radials(&plane{pix: make([]byte, 4), width: 2, height: 2, step: 1, times: 1}, &Warp{H: [9]float64{1, 0, 0, 0, 1, 0, 0, 0, 1}}, p)
 	v, vv, seen := make([]float32, len(rd.t)), make([]float64, len(rd.t)+1), make([]int32, len(rd.t)+1)
 	for i := range v {
 		v[i] = p.at(rd.r0 + float64(i)*radialMM - off)
