@@ -298,7 +298,6 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 	if j.airspace == nil || h.hold == nil {
 		return "", "", 0, 0, nil
 	}
-	m := j.k
 	from, to := h.run.from, h.run.to
 	nodes := j.airspace.within(from, to)
 	low = math.Inf(1)
@@ -308,8 +307,8 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 		if n.temp < low {
 			low, u, at = n.temp, n.uTemp, n.t
 		}
-		least = math.Min(least, n.temp-m*n.uTemp)
-		if n.temp+m*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo {
+		least = math.Min(least, n.temp-j.k*n.uTemp)
+		if n.temp+j.k*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo {
 			since = math.Min(since, n.t)
 			below = math.Max(below, n.t-since)
 		} else {
@@ -353,6 +352,19 @@ func (j *judge) compare(m *matter) (out []comparison) {
 		out = append(out, c)
 	}
 	return out
+}
+
+// shareComparisons: the law wants one comparison a chart or shift, so a batch without one takes those of the others.
+func shareComparisons(ms []*matter) {
+	var all []comparison
+	for _, m := range ms {
+		all = append(all, m.compared...)
+	}
+	for _, m := range ms {
+		if len(m.compared) == 0 {
+			m.compared = all
+		}
+	}
 }
 
 // agreementCheck: the recorder may not read higher than the indicating thermometer.
@@ -420,44 +432,51 @@ func (j *judge) unseen(x comparison) string {
 	return "no sure ink at that time"
 }
 
-// batchEntries asks for what the rule set wants written of each batch.
-func (j *judge) batchEntries(m *matter) Check {
-	c := Check{Check: "entries", Verdict: Pass, Counts: true}
-	var missing, sources []string
-	for _, e := range j.Rules.BatchEntries {
-		have, want := 0, 1
-		switch e.Entry {
-		case "product":
-			have = filled(m.Product)
-		case "amount":
-			have = filled(m.Amount)
-		case "outlet_opened":
-			have = max(filled(m.OutletOpened), filled(m.HoldMarked.End))
-		case "batch":
-			if !m.Unnumbered {
-				have = filled(m.Batch.Batch)
-			}
-		case "hold_marked":
-			have = filled(m.HoldMarked.End)
-		case "indicating":
-			have = timed(m.indicating)
-		case "airspace":
-			have = timed(m.air)
-			if j.Rules.Airspace != nil {
-				want = j.Rules.Airspace.Readings
-			}
-		}
-		if have < want {
-			what := e.Entry
-			if want > 1 {
-				what = fmt.Sprintf("%s (%d of %d, at the start and the end of the hold)", e.Entry, have, want)
-			}
-			missing = append(missing, what)
+// wanted goes through what the rule set wants written, and have tells how often an entry is there and is wanted.
+func wanted(list []rules.Entry, have func(entry string) (n, want int)) (missing, sources []string) {
+	for _, e := range list {
+		switch n, want := have(e.Entry); {
+		case n >= want:
+		case want > 1:
+			missing = append(missing, fmt.Sprintf("%s (%d of %d, at the start and the end of the hold)", e.Entry, n, want))
+		default:
+			missing = append(missing, e.Entry)
 		}
 		if s := e.Cited.String(); !slices.Contains(sources, s) {
 			sources = append(sources, s)
 		}
 	}
+	return missing, sources
+}
+
+// batchEntries asks for what the rule set wants written of each batch.
+func (j *judge) batchEntries(m *matter) Check {
+	c := Check{Check: "entries", Verdict: Pass, Counts: true}
+	missing, sources := wanted(j.Rules.BatchEntries, func(entry string) (n, want int) {
+		switch entry {
+		case "product":
+			return filled(m.Product), 1
+		case "amount":
+			return filled(m.Amount), 1
+		case "outlet_opened":
+			return max(filled(m.OutletOpened), filled(m.HoldMarked.End)), 1
+		case "batch":
+			if m.Unnumbered {
+				return 0, 1
+			}
+			return filled(m.Batch.Batch), 1
+		case "hold_marked":
+			return filled(m.HoldMarked.End), 1
+		case "indicating":
+			return timed(m.indicating), 1
+		case "airspace":
+			if j.Rules.Airspace != nil {
+				return timed(m.air), j.Rules.Airspace.Readings
+			}
+			return timed(m.air), 1
+		}
+		return 0, 1
+	})
 	c.Source = strings.Join(sources, "; ")
 	c.Reason = "all required entries are there"
 	if len(sources) == 0 {

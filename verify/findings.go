@@ -134,3 +134,6 @@ func Worst(vs ...Verdict) Verdict {
 	}
 	return w
 }
+
+// milder says whether one verdict is better than another.
+func milder(a, b Verdict) bool { return a != b && Worst(a, b) == b }

@@ -46,12 +46,11 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 		}
 	}
 	h.lowered = math.Max(0, high)
-	m := j.k
 	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
 	below, above = j.bounded(below, legal, -h.lowered, false), j.bounded(above, legal, -h.lowered, true)
-	shortest := longest(shift{fixed: -math.Max(0, most), by: -m}, false)
-	largest := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, least), by: m}, true)), s, true)
+	shortest := longest(shift{fixed: -math.Max(0, most), by: -j.k}, false)
+	largest := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, least), by: j.k}, true)), s, true)
 
 	h.shown, h.whole = below.minutes()*j.fast, above.minutes()*j.fast
 	h.lower = math.Min(shortest.minutes(), below.minutes()-j.k*below.u()) * j.fast
@@ -220,12 +219,11 @@ func (j *judge) highestCheck(h held, o rules.Option) Check {
 		return c
 	}
 	top, uTop, sure, may := math.Inf(-1), 0.0, math.Inf(-1), math.Inf(-1)
-	m := j.k
 	for _, n := range j.product.within(h.run.from, h.run.to) {
 		if n.temp > top {
 			top, uTop = n.temp, n.uTemp
 		}
-		sure, may = math.Max(sure, n.temp-m*n.uTemp), math.Max(may, n.temp+m*n.uTemp)
+		sure, may = math.Max(sure, n.temp-j.k*n.uTemp), math.Max(may, n.temp+j.k*n.uTemp)
 	}
 	c.Measured, c.U = clip(top), clip(uTop)
 	c.Reason = fmt.Sprintf("highest of the hold against the law's upper limit of %s", j.deg(limit))

@@ -117,7 +117,7 @@ func (j *judge) cooling(h held) *Check {
 			case !ok:
 				words, verdict = words+", the line ends or is heated again before", Undecided
 			}
-			if rank(verdict) >= rank(c.Verdict) {
+			if !milder(verdict, c.Verdict) {
 				c.Measured, c.Limit = clip(minutes), clip(l.Minutes)
 			}
 			c.Verdict = Worst(c.Verdict, verdict)
@@ -131,7 +131,7 @@ func (j *judge) cooling(h held) *Check {
 		fx, fy = append(fx, fall[i].t-end), append(fy, fall[i].temp)
 	}
 	// A constant known to no better than a half says nothing.
-	if n, ok := FitCooling(fx, fy); ok && 2*n.UTau < n.Tau/2 {
+	if n, ok := fitCooling(fx, fy); ok && 2*n.UTau < n.Tau/2 {
 		why = append(why, strings.ReplaceAll(fmt.Sprintf("falls like a body in a coolant of %.1f ± %.1f °%s with a time constant of %.1f ± %.1f min",
 			n.Coolant, 2*n.UCoolant, j.unit, n.Tau/60, 2*n.UTau/60), "of -", "of −"))
 	}
@@ -142,14 +142,14 @@ func (j *judge) cooling(h held) *Check {
 	return c
 }
 
-// Newtonian is a fitted course T(t) = Coolant + (Start − Coolant)·exp(−t/Tau): degrees
+// newtonian is a fitted course T(t) = Coolant + (Start − Coolant)·exp(−t/Tau): degrees
 // and seconds, with standard uncertainties from the scatter about the fit.
-type Newtonian struct{ Start, Coolant, UCoolant, Tau, UTau float64 }
+type newtonian struct{ Start, Coolant, UCoolant, Tau, UTau float64 }
 
-// FitCooling fits Newton's law of cooling by least squares: for each time constant
+// fitCooling fits Newton's law of cooling by least squares: for each time constant
 // the other two are linear; the best one is found by golden section over ten seconds to ten hours.
 // False where the course is too straight to tell a time constant.
-func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
+func fitCooling(seconds, temperatures []float64) (n newtonian, ok bool) {
 	if len(seconds) < 4 {
 		return n, false
 	}
@@ -195,13 +195,13 @@ func FitCooling(seconds, temperatures []float64) (n Newtonian, ok bool) {
 	if b <= 0 || best > math.Log(35000) || best < math.Log(11) {
 		return n, false
 	}
-	n = Newtonian{Start: a + b, Coolant: a, Tau: math.Exp(best)}
+	n = newtonian{Start: a + b, Coolant: a, Tau: math.Exp(best)}
 	n.UCoolant, n.UTau, ok = coolingUncertainty(seconds, n, rss)
 	return n, ok && n.UTau < n.Tau/2
 }
 
 // coolingUncertainty: inverse of the normal matrix times the residual variance (JCGM 100:2008 H.3 in three parameters).
-func coolingUncertainty(seconds []float64, n Newtonian, rss float64) (uCoolant, uTau float64, ok bool) {
+func coolingUncertainty(seconds []float64, n newtonian, rss float64) (uCoolant, uTau float64, ok bool) {
 	var m [3][3]float64
 	for _, t := range seconds {
 		e := math.Exp(-t / n.Tau)

@@ -87,7 +87,7 @@ func TestUncertaintyNeverHelps(t *testing.T) {
 			more.Samples[i].UTime += g
 		}
 		after := judged(r, t, more)
-		if rank(after.Verdict) < rank(before.Verdict) && after.Verdict == Pass {
+		if milder(after.Verdict, before.Verdict) && after.Verdict == Pass {
 			r.Fatalf("%s became %s: %s", before.Verdict, after.Verdict, after.Reason)
 		}
 		if before.Verdict != Fail && after.Verdict == Fail {
@@ -207,7 +207,7 @@ func TestUnitsAlike(t *testing.T) {
 			return judged(r, t, n)
 		}
 		low, high, c := shifted(-1e-9), shifted(1e-9), judged(r, t, celsius(s))
-		if *c.Measured < *low.Measured-1e-3 || *c.Measured > *high.Measured+1e-3 || rank(c.Verdict) > rank(low.Verdict) || rank(c.Verdict) < rank(high.Verdict) {
+		if *c.Measured < *low.Measured-1e-3 || *c.Measured > *high.Measured+1e-3 || milder(low.Verdict, c.Verdict) || milder(c.Verdict, high.Verdict) {
 			r.Fatalf("%s %v in C, %s %v to %s %v in F", c.Verdict, *c.Measured, low.Verdict, *low.Measured, high.Verdict, *high.Measured)
 		}
 	})

@@ -139,34 +139,20 @@ func (j *judge) span(note func(Verdict, string, ...Place)) {
 // chartEntries asks for what must be written once a chart, and tells the holds that no batch names.
 func (j *judge) chartEntries(bs []Batch, loose []run) Check {
 	c := Check{Check: "entries", Verdict: Pass, Counts: true}
-	var missing, sources []string
-	for _, e := range j.Rules.ChartEntries {
-		have := 0
-		switch e.Entry {
-		case "plant":
-			if j.Plant != nil {
-				have = filled(j.Plant.Plant)
-			}
-		case "recorder":
-			if j.Entries != nil {
-				have = filled(j.Entries.Recorder)
-			}
-		case "chart_date":
-			if j.Entries != nil {
-				have = filled(j.Entries.ChartDate)
-			}
-		case "operator":
-			if j.Entries != nil {
-				have = filled(j.Entries.Operator)
-			}
+	missing, sources := wanted(j.Rules.ChartEntries, func(entry string) (n, want int) {
+		switch {
+		case entry == "plant" && j.Plant != nil:
+			return filled(j.Plant.Plant), 1
+		case j.Entries == nil:
+		case entry == "recorder":
+			return filled(j.Entries.Recorder), 1
+		case entry == "chart_date":
+			return filled(j.Entries.ChartDate), 1
+		case entry == "operator":
+			return filled(j.Entries.Operator), 1
 		}
-		if have == 0 {
-			missing = append(missing, e.Entry)
-		}
-		if s := e.Cited.String(); len(sources) == 0 || sources[len(sources)-1] != s {
-			sources = append(sources, s)
-		}
-	}
+		return 0, 1
+	})
 	c.Source = strings.Join(sources, "; ")
 	switch {
 	case j.Entries == nil:

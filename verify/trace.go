@@ -1,6 +1,7 @@
 package verify
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -251,7 +252,7 @@ func (tr *trace) slope(i int, t float64) float64 {
 
 // within gives the nodes between two times.
 func (tr *trace) within(from, to float64) []node {
-	lo, _ := slices.BinarySearchFunc(tr.nodes, from, func(n node, t float64) int { return cmp(n.t, t) })
+	lo, _ := slices.BinarySearchFunc(tr.nodes, from, func(n node, t float64) int { return cmp.Compare(n.t, t) })
 	hi := lo
 	for hi < len(tr.nodes) && tr.nodes[hi].t <= to {
 		hi++
@@ -259,14 +260,13 @@ func (tr *trace) within(from, to float64) []node {
 	return tr.nodes[lo:hi]
 }
 
-func cmp(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
+// top is the hottest temperature between two times.
+func (tr *trace) top(from, to float64) float64 {
+	v := math.Inf(-1)
+	for _, n := range tr.within(from, to) {
+		v = math.Max(v, n.temp)
 	}
-	return 0
+	return v
 }
 
 // mean of the trace over a stretch, from its values on a fine grid, with the
@@ -288,7 +288,7 @@ func (tr *trace) mean(from, to float64) (v, u float64, ok bool) {
 
 // value between samples, linear; false beyond the trace and in a gap.
 func (tr *trace) value(t float64) (v, u float64, ok bool) {
-	i, found := slices.BinarySearchFunc(tr.nodes, t, func(n node, t float64) int { return cmp(n.t, t) })
+	i, found := slices.BinarySearchFunc(tr.nodes, t, func(n node, t float64) int { return cmp.Compare(n.t, t) })
 	if found {
 		return tr.nodes[i].temp, tr.nodes[i].uTemp, true
 	}

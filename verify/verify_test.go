@@ -1142,11 +1142,11 @@ func TestFitCooling(t *testing.T) {
 	for s := 0.0; s <= 3600; s += 15 {
 		xs, ys = append(xs, s), append(ys, 50+96*math.Exp(-s/1200))
 	}
-	n, ok := FitCooling(xs, ys)
+	n, ok := fitCooling(xs, ys)
 	require.True(t, ok)
 	assert.InDelta(t, 50, n.Coolant, 0.01)
 	assert.InDelta(t, 1200, n.Tau, 0.5)
-	_, ok = FitCooling([]float64{0, 60, 120, 180, 240}, []float64{100, 90, 80, 70, 60})
+	_, ok = fitCooling([]float64{0, 60, 120, 180, 240}, []float64{100, 90, 80, 70, 60})
 	assert.False(t, ok, "a straight line tells no time constant")
 }
 
