@@ -555,6 +555,18 @@ func (p *pattern) spacing() float64 {
 	return median(d)
 }
 
+// gap is the distance of a circle to the nearer of its neighbours, mm.
+func (p *pattern) gap(i int) float64 {
+	gap := math.Inf(1)
+	if i > 0 {
+		gap = p.circles[i].RadiusMM - p.circles[i-1].RadiusMM
+	}
+	if i+1 < len(p.circles) {
+		gap = math.Min(gap, p.circles[i+1].RadiusMM-p.circles[i].RadiusMM)
+	}
+	return gap
+}
+
 // reach is by how much (mm) the whole pattern is moved to see whether it lies better elsewhere: by one circle more or
 // less at least.
 func (p *pattern) reach() float64 { return math.Max(endsReach, 1.2*p.spacing()) }
@@ -583,13 +595,7 @@ func cross(pl *plane, w *Warp, p *pattern, window float64, blocks int) crossings
 	reach := make([]float64, nc)
 	valley := make([]float64, nc)
 	for i := range p.circles {
-		gap := math.Inf(1)
-		if i > 0 {
-			gap = math.Min(gap, p.circles[i].RadiusMM-p.circles[i-1].RadiusMM)
-		}
-		if i+1 < nc {
-			gap = math.Min(gap, p.circles[i+1].RadiusMM-p.circles[i].RadiusMM)
-		}
+		gap := p.gap(i)
 		reach[i] = math.Min(window, 0.42*gap)
 		valley[i] = math.Min(0.5*gap, 0.45)
 	}
@@ -686,18 +692,16 @@ func peak(q profile, at, reach, valley float64) (off, contrast float64) {
 	return float64(best) + s - at, m - 0.5*float64(q.v[va]+q.v[vb])
 }
 
-// sightings takes the crossings of one block within binMM of radius together: their median, then the mean near it.
+// sightings takes the crossings of one block within binMM of radius together: their median, then the mean near it. One
+// alone counts where circles lie too far apart for more.
 func (c *crossings) sightings(p *pattern) []sighting {
 	var out []sighting
 	var offs, rs []float64
-	least := 2
-	if p.spacing() > binMM/2 {
-		least = 1
-	}
+	var last int // circle of the crossing taken last
 	for b := range c.blocks {
 		si, co := math.Sincos(2 * math.Pi * float64(b) / float64(c.blocks))
 		flush := func() {
-			if len(offs) >= least {
+			if len(offs) > 1 || len(offs) == 1 && p.gap(last) > binMM/2 {
 				m := median(offs)
 				so, sr, n := 0.0, 0.0, 0.0
 				for i, o := range offs {
@@ -719,7 +723,7 @@ func (c *crossings) sightings(p *pattern) []sighting {
 				}
 			}
 			if o := c.off[b*c.circles+i]; !math.IsNaN(o) {
-				offs, rs = append(offs, o), append(rs, circle.RadiusMM)
+				offs, rs, last = append(offs, o), append(rs, circle.RadiusMM), i
 			}
 		}
 		flush()

@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"context"
+	"math"
 	"slices"
 	"testing"
 
@@ -52,6 +53,32 @@ func TestSlipSeenAtEverySpacing(t *testing.T) {
 			assert.InDelta(t, off, e.shift, 0.1, "%d circles", n)
 		}
 	}
+}
+
+// On a scale that widens outwards every circle that stands alone within binMM is taken: an uneven scale is printed so that
+// the low degrees are close.
+func TestWideStretchOfAScale(t *testing.T) {
+	t.Parallel()
+	var circles []form.Circle
+	for r := 34.0; r < 70; r++ {
+		circles = append(circles, form.Circle{RadiusMM: r})
+	}
+	for r := 76.0; r < 112; r += 7 {
+		circles = append(circles, form.Circle{RadiusMM: r})
+	}
+	p := newPatternOf(circles)
+	c := crossings{blocks: 1, circles: len(circles), off: make([]float64, len(circles))}
+	var wide []float64
+	for _, s := range c.sightings(p) {
+		if s.x > 72 {
+			wide = append(wide, math.Round(s.x))
+		}
+	}
+	assert.InDeltaSlice(t, []float64{76, 83, 90, 97, 104, 111}, wide, 0.001)
+	for i := range 35 { // all but one of the close ones are hidden: that may be ink
+		c.off[i] = math.NaN()
+	}
+	assert.Len(t, c.sightings(p), 6)
 }
 
 // A few heavy circles do not tell a form whose fine ones are lost.
