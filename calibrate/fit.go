@@ -286,13 +286,14 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 	slices.SortStableFunc(matches, func(a, b match) int {
 		return cmp.Or(cmp.Compare(b.fit.blank, a.fit.blank), cmp.Compare(b.fit.score, a.fit.score))
 	})
-	if len(matches) > 1 {
-		a, b := matches[0], matches[1]
-		if a.fit.blank < blankLead*b.fit.blank || (a.fit.blank == 0 && a.fit.score < b.fit.score+scoreLead) {
+	a := matches[0]
+	for _, b := range matches[1:] {
+		// a blank tells nothing of a form that has none
+		if a.fit.blank < blankLead*b.fit.blank || b.fit.blank == 0 && a.fit.score < b.fit.score+scoreLead {
 			return nil, &Refusal{"form", fmt.Sprintf("the print matches forms %s and %s alike: name the form", a.face.Form.Form, b.face.Form.Form)}
 		}
 	}
-	return matches[0].face, nil
+	return a.face, nil
 }
 
 // roundedMM is the standard uncertainty that a form's own lengths keep however well the scan fits: they are
@@ -302,7 +303,7 @@ const roundedMM = 0.01 / 3.4641
 const (
 	blankLeast = 0.2 // correlation with the blank below which the form is another one
 	blankFaint = 0.1 // the same where the printed hours, read by themselves, say the blank's hour
-	scoreLead  = 0.1 // of one form's circles over another's, where no blank tells them apart
+	scoreLead  = 0.1 // of one form's circles over another's, where no two blanks tell them apart
 	blankLead  = 1.2 // of the best turn over the second best, below which the hour is not told
 )
 

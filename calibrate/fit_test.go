@@ -305,8 +305,15 @@ func TestHourAndWrongPaper(t *testing.T) {
 	_, err = Identify(ctx, pic, library[3:])
 	assert.ErrorIs(t, err, broken)
 	broken = nil
-	_, err = Identify(ctx, oneColour(pic), library[:3]) // the others would be tried, too
-	refused(t, err, "form", "arcs")                     // none of them stands every test, which is not that several do
+	twin := *q // of which nobody scanned a blank
+	twin.Form = "Q-1203-B"
+	grey := oneColour(pic)
+	has := Candidate{q, func() (*Blank, error) { return b, nil }}
+	_, err = Identify(ctx, grey, []Candidate{has, {Form: &twin}})
+	refused(t, err, "form")
+	assert.ErrorContains(t, err, "alike")
+	_, err = Identify(ctx, grey, library[:3]) // the others would be tried, too
+	refused(t, err, "form", "arcs")           // none of them stands every test, which is not that several do
 	assert.NotContains(t, err.Error(), "mirrored")
 	assert.NotContains(t, err.Error(), "alike")
 
