@@ -49,10 +49,10 @@ func (s *start) disc(m rectify) bool {
 	var all, on [annuliAll]int
 	for _, e := range s.edges {
 		off, radius := m.offset(&e)
-		if b := int(radius / 1.2 * annuliAll); b < annuliAll {
-			all[b]++
+		if at := radius / 1.2 * annuliAll; at < annuliAll { // an edge may lie nowhere in the circles' plane
+			all[int(at)]++
 			if math.Abs(off) < onCircle {
-				on[b]++
+				on[int(at)]++
 			}
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"penarm/calibrate/picture"
 )
@@ -41,4 +42,21 @@ func TestBackOfAChart(t *testing.T) {
 			assert.Equal(t, stroke > 0, Written(p), "lid %d, stroke %d", lid, stroke)
 		}
 	}
+}
+
+// Circles are looked for among edges of which one lies at the horizon of a tilted plane.
+func TestDiscAmidEdgesAtTheHorizon(t *testing.T) {
+	tilted, flat := rectify{s: 100, g1: -0.5}, rectify{s: 100}
+	s := start{edges: []edge{{x: 200, y: 10, nx: 1, energy: 1}}}
+	_, radius := tilted.offset(&s.edges[0])
+	require.True(t, math.IsInf(radius, 1))
+	assert.False(t, s.disc(tilted))
+	for i := range 2 * annulusEdges {
+		for k := range annuliLeast {
+			y, x := math.Sincos(float64(i))
+			r := 30 + 10*float64(k)
+			s.edges = append(s.edges, edge{x: r * x, y: r * y, nx: x, ny: y, energy: 1})
+		}
+	}
+	assert.True(t, s.disc(flat))
 }

@@ -689,11 +689,11 @@ func (w *Warp) twist(r float64) float64 {
 
 // round writes lengths to the hundredth of a millimetre, as a form file has them.
 func round(f *form.Form) {
-	to := func(v *float64, step float64) { *v = math.Round(*v/step) * step }
+	hundredth := func(v *float64) { *v = math.Round(100**v) / 100 }
 	for i := range f.Rings {
-		to(&f.Rings[i].RadiusMM, 0.005)
+		hundredth(&f.Rings[i].RadiusMM)
 	}
-	to(&f.TimeArcs.PivotMM, 0.05)
-	to(&f.TimeArcs.ArmMM, 0.05)
-	to(&f.DiameterMM, 0.1)
+	hundredth(&f.TimeArcs.PivotMM)
+	hundredth(&f.TimeArcs.ArmMM)
+	hundredth(&f.DiameterMM)
 }

@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"testing"
 
@@ -48,6 +49,9 @@ func TestEnroll(t *testing.T) {
 			f := face.Form
 			assert.InDelta(t, g.Diameter, f.DiameterMM, 1, "mm, the paper")
 			assert.Equal(t, HourMark, face.Hour)
+			for _, mm := range []float64{f.DiameterMM, f.TimeArcs.PivotMM, f.TimeArcs.ArmMM, f.Inner(), f.Outer()} {
+				assert.Regexp(t, `^\d+(\.\d\d?)?$`, fmt.Sprint(mm), "mm, to the hundredth")
+			}
 			for at := g.Low(); at <= g.High(); at += g.Minor {
 				assert.InDelta(t, g.Radius(at), f.Radius(at), 0.05, "mm, circle of %g degrees", at)
 			}

@@ -154,6 +154,9 @@ func (f *Form) Hours(angle, radius float64) float64 {
 	if h < 0 {
 		h += f.RotationHours
 	}
+	if h == f.RotationHours { // where a little less than none was added to it
+		return 0
+	}
 	return h
 }
 

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -83,6 +84,16 @@ func TestGeometryRoundTrips(t *testing.T) {
 	}
 }
 
+// The end of a turn is the beginning of the next, however little before it.
+func TestHoursEndBeforeTheTurn(t *testing.T) {
+	f, err := read(t, good)
+	require.NoError(t, err)
+	for _, off := range []float64{0, 1e-17, -1e-17, 1e-18, -1e-18} {
+		h := f.Hours(f.Lag(f.Outer())+off, f.Outer())
+		assert.True(t, h >= 0 && h < f.RotationHours, "%g", h)
+	}
+}
+
 func TestScale(t *testing.T) {
 	f, err := read(t, good)
 	require.NoError(t, err)
@@ -140,6 +151,21 @@ func TestLoadErrorsNameLineAndKey(t *testing.T) {
 		_, err := read(t, bad)
 		require.ErrorContains(t, err, c.want, c.new)
 		assert.ErrorContains(t, err, FileName)
+	}
+}
+
+// A pipe that nobody writes to is not waited on.
+func TestLoadNoOrdinaryFile(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, FileName)
+	require.NoError(t, syscall.Mkfifo(path, 0o600))
+	for _, load := range []func() error{
+		func() error { _, err := Load(path); return err },
+		func() error { _, err := LoadAll(dir); return err },
+	} {
+		err := load()
+		require.ErrorContains(t, err, "not an ordinary file")
+		assert.ErrorContains(t, err, path)
 	}
 }
 

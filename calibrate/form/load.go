@@ -31,6 +31,9 @@ func Load(path string) (*Form, error) {
 	if err != nil {
 		return nil, fmt.Errorf("form file: %w", err)
 	}
+	if !st.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s: is not an ordinary file: name a form's file, or the folder that holds it", path)
+	}
 	if st.Size() > maxFile {
 		return nil, fmt.Errorf("%s: %d bytes are too many for a form file", path, st.Size())
 	}
