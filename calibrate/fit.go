@@ -76,7 +76,7 @@ func Fit(ctx context.Context, p Problem) (*Face, error) {
 	if err != nil {
 		return nil, orNegative(err, p.Picture)
 	}
-	face, err := fit.settle(p)
+	face, err := fit.settle(ctx, p)
 	var refused *Refusal
 	if errors.As(err, &refused) {
 		err = &Attempt{refused, fit.face(fit.form, HourOnChart)}
@@ -113,12 +113,12 @@ func armed(f *form.Form, b *Blank) *form.Form {
 }
 
 // settle finds which arc is which hour.
-func (t *fitted) settle(p Problem) (*Face, error) {
+func (t *fitted) settle(ctx context.Context, p Problem) (*Face, error) {
 	hour := HourOnChart
 	f := t.form
 	switch {
 	case p.Mark != nil:
-		steps, err := t.marked(p, f)
+		steps, err := t.marked(ctx, p, f)
 		if err != nil {
 			return nil, err
 		}
@@ -130,7 +130,14 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		m := unrollMargins(t.plane.pic, &t.warp, f)
 		arc, best, next := findHour(m, p.Blank, f)
 		t.blank = best
-		if best < blankLeast && !(best >= blankFaint && best >= blankLead*next && t.numeralsSay(int(f.Direction())*arc, f)) {
+		same := best >= blankLeast
+		if !same && best >= blankFaint && best >= blankLead*next {
+			var err error
+			if same, err = t.numeralsSay(ctx, int(f.Direction())*arc, f); err != nil {
+				return nil, err
+			}
+		}
+		if !same {
 			return nil, &Refusal{"blank", fmt.Sprintf("the print beside the circles does not match the blank of form %s (correlation %.2f): is it this form?", f.Form, best)}
 		}
 		if best >= blankLead*next {
@@ -141,7 +148,7 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 		}
 	}
 	if hour == HourOnChart {
-		steps, ok, err := t.printedZero(f)
+		steps, ok, err := t.printedZero(ctx, f)
 		if err != nil {
 			return nil, err
 		}
@@ -159,7 +166,7 @@ func (t *fitted) settle(p Problem) (*Face, error) {
 }
 
 // marked is how many arcs later than the map's present hour 0 the mark's lies.
-func (t *fitted) marked(p Problem, f *form.Form) (steps int, err error) {
+func (t *fitted) marked(ctx context.Context, p Problem, f *form.Form) (steps int, err error) {
 	m := p.Mark
 	if last := f.LastHour(); !(m.Hours < last) {
 		return 0, &Refusal{"mark", fmt.Sprintf("the mark's hour lies beyond the %g hours of form %s: give the hour that is printed at the arc", last, f.Form)}
@@ -178,7 +185,7 @@ func (t *fitted) marked(p Problem, f *form.Form) (steps int, err error) {
 		printed, clear = int(f.Direction())*arc, best >= blankLeast && best >= blankLead*next
 	}
 	if !clear {
-		if printed, clear, err = t.printedZero(f); err != nil {
+		if printed, clear, err = t.printedZero(ctx, f); err != nil {
 			return 0, err
 		}
 	}
@@ -199,8 +206,11 @@ func (t *fitted) locate(f *form.Form, x, y float64) (hours, radius float64) {
 }
 
 // printedZero is how many arcs later than the map's present hour 0 that of the printed hours lies, where they can be read.
-func (t *fitted) printedZero(f *form.Form) (steps int, ok bool, err error) {
-	hours, ok, against := t.readHours(f)
+func (t *fitted) printedZero(ctx context.Context, f *form.Form) (steps int, ok bool, err error) {
+	hours, ok, against, err := t.readHours(ctx, f)
+	if err != nil {
+		return 0, false, err
+	}
 	if against != "" {
 		return 0, false, &Refusal{"hours", against + ": correct the file of form " + f.Form + ", or name the form it is"}
 	}
@@ -208,10 +218,10 @@ func (t *fitted) printedZero(f *form.Form) (steps int, ok bool, err error) {
 }
 
 // numeralsSay tells whether the printed hours, read by themselves, make the arc that lies steps arcs on hour 0.
-func (t *fitted) numeralsSay(steps int, f *form.Form) bool {
-	printed, ok, err := t.printedZero(f)
+func (t *fitted) numeralsSay(ctx context.Context, steps int, f *form.Form) (bool, error) {
+	printed, ok, err := t.printedZero(ctx, f)
 	all, _ := f.Arcs()
-	return ok && err == nil && (steps-printed)%all == 0
+	return ok && (steps-printed)%all == 0, err
 }
 
 // Candidate is a form of the library. Blank, nil where it has none, is asked for only once the form's circles and arcs
@@ -242,7 +252,7 @@ func (c *Candidate) try(ctx context.Context, pic *picture.Picture, found []*star
 	if err != nil {
 		return nil, nil, err
 	}
-	face, err := fit.settle(p)
+	face, err := fit.settle(ctx, p)
 	return face, fit, err
 }
 

@@ -264,8 +264,15 @@ func TestHourAndWrongPaper(t *testing.T) {
 	require.NoError(t, err)
 	arc, _, _ := findHour(unrollMargins(pic, &fit.warp, q), b, q)
 	steps := int(q.Direction()) * arc
-	assert.True(t, fit.numeralsSay(steps, q))
-	assert.False(t, fit.numeralsSay(steps+1, q))
+	for off, want := range []bool{true, false} {
+		say, err := fit.numeralsSay(ctx, steps+off, q)
+		require.NoError(t, err)
+		assert.Equal(t, want, say)
+	}
+	stopped, stop := context.WithCancel(ctx)
+	stop()
+	_, err = fit.settle(stopped, Problem{Picture: pic, Form: q})
+	assert.ErrorIs(t, err, context.Canceled)
 
 	var mirror picture.Picture = *pic
 	mirror.Pix = make([]uint8, len(pic.Pix))

@@ -203,7 +203,10 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 		return nil, err
 	}
 	// numerals that can be read have the last word: every hour of every chart on this form counts from here
-	read, ok, against := fit.readHours(f)
+	read, ok, against, err := fit.readHours(ctx, f)
+	if err != nil {
+		return nil, err
+	}
 	if against != "" {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s: correct the file, or name the blank of this form", f.Path, against)}
 	}

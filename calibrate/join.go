@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -49,11 +50,11 @@ func (j *joint) at(x, y float64) (px, py float64) {
 // the frame of the first. The printed circles give the centre of each, print and
 // ink in the overlap the turn; patches of the overlap then settle the map. It
 // refuses, with a *Refusal, halves that do not agree to below a pixel.
-func Join(a, b *picture.Picture) (*picture.Picture, error) {
+func Join(ctx context.Context, a, b *picture.Picture) (*picture.Picture, error) {
 	if a.Channels != b.Channels {
 		a, b = inColour(a), inColour(b)
 	}
-	turns, err := meet(a, b)
+	turns, err := meet(ctx, a, b)
 	if err != nil {
 		return nil, err
 	}
@@ -61,6 +62,9 @@ func Join(a, b *picture.Picture) (*picture.Picture, error) {
 	var found *joint
 	var refusal error
 	for _, j := range turns {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		err := j.settle(a, b)
 		switch {
 		case err == nil && found != nil:
@@ -165,7 +169,7 @@ func (p *polar) against(q *polar, shift int) (score, share float64) {
 }
 
 // meet finds by how much the second half may be turned and scaled against the first, likeliest first.
-func meet(a, b *picture.Picture) ([]*joint, error) {
+func meet(ctx context.Context, a, b *picture.Picture) ([]*joint, error) {
 	const words = "on the %s half no printed circles about one centre were found: each half must show more than half of the chart"
 	sa, err := starts(a, manyEdges)
 	if err != nil {
@@ -199,6 +203,9 @@ func meet(a, b *picture.Picture) ([]*joint, error) {
 	type turn struct{ score, scale, angle float64 }
 	var turns []turn // the best of every few degrees, best first
 	for _, scale := range []float64{1, 0.99, 1.01, 0.98, 1.02} {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		wk := wb
 		wk.H = multiply(wb.H, [9]float64{scale, 0, 0, 0, scale, 0, 0, 0, 1})
 		pb := newPolar(two, &wk, outer)

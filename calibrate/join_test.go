@@ -61,7 +61,7 @@ func TestJoinHalves(t *testing.T) {
 		{"turned half round", part(whole, 0, 0, w*62/100, h, math.Pi+0.05)},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			joined, err := Join(a, c.b)
+			joined, err := Join(context.Background(), a, c.b)
 			require.NoError(t, err)
 			assert.Equal(t, "two halves joined", joined.Source)
 			face, err := Fit(context.Background(), Problem{Picture: joined, Form: f})
@@ -97,12 +97,16 @@ func TestJoinRefuses(t *testing.T) {
 		{"too little in common", part(one, 0.61*float64(one.Width), 0, one.Width*39/100, one.Height, 0), "the second half does not show the chart's centre"},
 		{"no chart", &picture.Picture{Width: 900, Height: 900, Channels: 1, Pix: make([]uint8, 900*900)}, "second half no printed circles"},
 	} {
-		_, err := Join(a, c.b)
+		_, err := Join(context.Background(), a, c.b)
 		var refused *Refusal
 		require.ErrorAs(t, err, &refused, c.name)
 		assert.Equal(t, "join", refused.Test)
 		assert.Contains(t, refused.Words, c.why, c.name)
 	}
+	stopped, stop := context.WithCancel(context.Background())
+	stop()
+	_, err := Join(stopped, a, part(one, 0.38*float64(one.Width), 0, w, one.Height, 0.02))
+	assert.ErrorIs(t, err, context.Canceled)
 }
 
 // Two halves of two levels make a picture of dots, though those of the second lie between its pixels.

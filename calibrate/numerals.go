@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"image"
 	"math"
@@ -54,36 +55,43 @@ type fits struct {
 // readHours looks for the turn at which the printed hours are where the form's arcs say: hours is the printed hour at
 // the map's present hour 0. ok is false without a clear lead over every other turn. Where the hours are clearly
 // printed in another order than the form says, against tells which.
-func (t *fitted) readHours(f *form.Form) (hours float64, ok bool, against string) {
+func (t *fitted) readHours(ctx context.Context, f *form.Form) (hours float64, ok bool, against string, err error) {
 	n := int(math.Round(f.RotationHours))
 	if math.Abs(f.RotationHours-float64(n)) > 1e-6 || n < 4 || n > 24 || math.Mod(60, f.TimeArcs.EveryMinutes) != 0 {
-		return 0, false, ""
+		return 0, false, "", nil
 	}
 	face, err := numeralFont()
 	if err != nil {
-		return 0, false, ""
+		return 0, false, "", nil
 	}
-	own := t.fitHours(f, n, face, hourLabels(f, n), []order{{0, 1, 1}, {0, 1, -1}})
+	own, err := t.fitHours(ctx, f, n, face, hourLabels(f, n), []order{{0, 1, 1}, {0, 1, -1}})
+	if err != nil {
+		return 0, false, "", err
+	}
 	as, back := own[0], own[1]
 	if k := as.best(); as.leads(k, as, k) && as.leads(k, back, -1) {
-		return float64(k) - float64(as.shift[k])*f.TimeArcs.MajorMinutes/60, true, ""
+		return float64(k) - float64(as.shift[k])*f.TimeArcs.MajorMinutes/60, true, "", nil
 	}
 	if k := back.best(); back.leads(k, as, -1) && back.leads(k, back, k) {
-		return 0, false, "the printed hours run the other way than time_runs says"
+		return 0, false, "the printed hours run the other way than time_runs says", nil
 	}
 	turn, orders := 2*n, []order{{0, 1, 2}, {0, 1, -2}}
 	if n > 12 {
 		turn, orders = n/2, []order{{0, 2, 1}, {0, 2, -1}, {1, 2, 1}, {1, 2, -1}}
 	}
 	if n > 12 && (as.score[as.best()] >= numeralLeast || n%2 > 0) {
-		return 0, false, ""
+		return 0, false, "", nil
 	}
-	for _, o := range t.fitHours(f, n, face, hourLabels(f, turn), orders) {
+	others, err := t.fitHours(ctx, f, n, face, hourLabels(f, turn), orders)
+	if err != nil {
+		return 0, false, "", err
+	}
+	for _, o := range others {
 		if o.leads(o.best(), as, -1) {
-			return 0, false, fmt.Sprintf("the printed hours are those of %d hours a turn, not of rotation_hours", turn)
+			return 0, false, fmt.Sprintf("the printed hours are those of %d hours a turn, not of rotation_hours", turn), nil
 		}
 	}
-	return 0, false, ""
+	return 0, false, "", nil
 }
 
 // leads says whether the hours fit, and as they do with the hour k at the first place clearly better than in b with
@@ -122,7 +130,7 @@ func (a *fits) best() int {
 
 // fitHours tries the ways to print the hours of a turn, in the orders, on what is printed at the n hours that the form
 // has, outside and inside the circles, at any size: all of these coarsely, and the best finely.
-func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, ways [][]string, orders []order) []fits {
+func (t *fitted) fitHours(ctx context.Context, f *form.Form, n int, face *opentype.Font, ways [][]string, orders []order) ([]fits, error) {
 	type try struct {
 		labels  []string
 		patches []patch
@@ -151,6 +159,9 @@ func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, ways [][]str
 			for i := range patches {
 				coarse[i] = patches[i].half()
 			}
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
 			for _, height := range []float64{1.8, 2.2, 2.6, 3.0, 3.4, 3.8, 4.3} {
 				for _, upside := range []bool{false, true} {
 					for _, labels := range ways {
@@ -177,7 +188,7 @@ func (t *fitted) fitHours(f *form.Form, n int, face *opentype.Font, ways [][]str
 			out[i].better(r)
 		}
 	}
-	return out
+	return out, nil
 }
 
 // fitOrders is how well the templates of a turn's hours, in each of the orders, fit the patches; numerals are looked

@@ -50,12 +50,12 @@ func TestHourFromNumerals(t *testing.T) {
 			at, _ := face.Locate(m.X, m.Y)
 			assert.Equal(t, m.X != x && m.X != -x, math.IsNaN(at), "%+v", m)
 			own := *fit
-			_, err := own.settle(Problem{Picture: pic, Form: f, Mark: &m})
+			_, err := own.settle(context.Background(), Problem{Picture: pic, Form: f, Mark: &m})
 			refused(t, err, "mark")
 			assert.NotContains(t, err.Error(), "says another hour", "%+v", m)
 		}
 		own := *fit
-		_, err = own.settle(Problem{Picture: pic, Form: f, Mark: &Mark{15, x, y}})
+		_, err = own.settle(context.Background(), Problem{Picture: pic, Form: f, Mark: &Mark{15, x, y}})
 		require.NoError(t, err, "the same hour later in the day")
 		// a form's file that only the numerals contradict
 		for says, change := range map[string]func(f *form.Form){

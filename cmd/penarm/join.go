@@ -30,7 +30,7 @@ Exit status:
 			if out == "" {
 				return errors.New("--out FILE is needed: where the joined picture goes")
 			}
-			if err := archive.Join(opener, halves[0], halves[1], out); err != nil {
+			if err := archive.Join(cmd.Context(), opener, halves[0], halves[1], out); err != nil {
 				return unread(err)
 			}
 			_, err := fmt.Fprintln(cmd.OutOrStdout(), out)

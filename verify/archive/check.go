@@ -192,7 +192,7 @@ func (c *Checker) read(ctx context.Context, job Job, o *Outcome) (*reading, erro
 		return nil, NewError(path, "scan", err, "scan the chart again as JPEG, PNG, TIFF or PDF")
 	}
 	if len(job.Paths) > 1 {
-		if err := c.join(job.Paths[1], r); err != nil {
+		if err := c.join(ctx, job.Paths[1], r); err != nil {
 			return nil, err
 		}
 	}

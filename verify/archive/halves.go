@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"image/png"
@@ -15,7 +16,7 @@ import (
 const joinAnew = "scan both halves again, flat, so that they overlap by a third of the chart, or scan the chart whole"
 
 // join adds the second half of a chart to the picture of the first.
-func (c *Checker) join(path string, r *reading) error {
+func (c *Checker) join(ctx context.Context, path string, r *reading) error {
 	if err := regular(path); err != nil {
 		return NewError(path, "scan", err, "correct the path, or scan the chart again")
 	}
@@ -29,7 +30,7 @@ func (c *Checker) join(path string, r *reading) error {
 	if r.hashes["second half"], err = seal.HashFile(path); err != nil {
 		return NewError(path, "scan", err, "make the file readable")
 	}
-	if r.picture, err = calibrate.Join(r.picture, b); err != nil {
+	if r.picture, err = calibrate.Join(ctx, r.picture, b); err != nil {
 		return NewError(path, "scan", err, joinAnew)
 	}
 	return nil
@@ -37,7 +38,7 @@ func (c *Checker) join(path string, r *reading) error {
 
 // Join makes one picture of two overlapping halves of a chart, given as files,
 // and writes it as PNG. It replaces no file.
-func Join(open Opener, a, b, out string) error {
+func Join(ctx context.Context, open Opener, a, b, out string) error {
 	if _, err := os.Lstat(out); err == nil {
 		return NewError(out, "output", errors.New("is there already"), "choose another name")
 	}
@@ -50,7 +51,7 @@ func Join(open Opener, a, b, out string) error {
 	if r.picture, err = open.Open(a, 1); err != nil {
 		return NewError(a, "scan", err, joinAnew)
 	}
-	if err := c.join(b, r); err != nil {
+	if err := c.join(ctx, b, r); err != nil {
 		return err
 	}
 	var data bytes.Buffer
