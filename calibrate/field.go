@@ -191,24 +191,25 @@ func cells(ss []sighting, scale float64) []sighting {
 }
 
 // bestField fits fields of rising degree, from that of the map's own on, and keeps the lowest that leaves little more than the
-// next. The rms (mm) of what it leaves in the cells comes back.
-func bestField(all []sighting, scale float64, least int) (x, y []float64, degree int, last float64, err error) {
+// next.
+func bestField(all []sighting, scale float64, least int) (x, y []float64, degree int, err error) {
+	last := math.Inf(1) // rms left
 	for _, d := range []int{3, 5, mostDegree} {
 		if d < least {
 			continue
 		}
 		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
-			return nil, nil, 0, 0, err
+			return nil, nil, 0, err
 		}
-		if x != nil && rms >= betterFit*last {
+		if rms >= betterFit*last {
 			break
 		}
 		if x, y, degree, last = nx, ny, d, rms; rms < goodFitMM {
 			break
 		}
 	}
-	return x, y, degree, last, nil
+	return x, y, degree, nil
 }
 
 // turn gives sightings in the frame of the map whose angle 0 was the angle phi.

@@ -50,7 +50,7 @@ type fitted struct {
 	warp  Warp
 	rings float64 // rms of circle crossings, mm
 	arcs  float64 // rms of arc crossings, mm along the circle
-	u     float64 // rms of what the field leaves in small cells, mm
+	u     float64 // rms of what the field leaves in small cells, of circles or of arcs, whichever is larger, mm
 	moved float64 // rms of the field of the last step, mm
 	blank float64 // correlation with the blank, 0 without one
 	score float64 // of the ends test
@@ -641,7 +641,7 @@ func (t *fitted) bend(cs, as []sighting, scale float64) error {
 	in := cells(cs, scale)
 	t.circles = len(in)
 	in = append(in, cells(as, scale)...)
-	x, y, degree, u, err := bestField(in, scale, t.warp.Degree)
+	x, y, degree, err := bestField(in, scale, t.warp.Degree)
 	if err != nil {
 		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map: " + checkForm}
 	}
@@ -653,10 +653,22 @@ func (t *fitted) bend(cs, as []sighting, scale float64) error {
 		sum += dx*dx + dy*dy
 		s.off -= dx*s.nx + dy*s.ny
 	}
-	t.left, t.u = in, u
+	t.left, t.u = in, math.Max(unexplained(in[:t.circles]), unexplained(in[t.circles:]))
 	t.moved = math.Sqrt(sum / float64(len(in)))
 	t.warp.shift(degree, scale, x, y)
 	return nil
+}
+
+// unexplained is the rms of what the field leaves in cells of circles or of arcs. Single cells far off are ink; where all
+// about are, the map is wrong there.
+func unexplained(cells []sighting) float64 {
+	sum, n := 0.0, 0.0
+	for _, c := range cells {
+		if math.Abs(c.off) <= cutMM {
+			sum, n = sum+c.off*c.off, n+1
+		}
+	}
+	return math.Max(math.Sqrt(sum/math.Max(1, n)), blockMeans(cells, 12, 2*binMM, arcsHidden))
 }
 
 // What the field may leave in the pieces of the pattern before single crossings are looked for, and by how much
