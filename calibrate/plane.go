@@ -225,6 +225,34 @@ func (p profile) highPass(half int) {
 	}
 }
 
+// cover says of what lies outside two places, is as dark as a line between them and wider than any, that nothing is seen
+// there: a pen at rest all round hides the circle next to it.
+func (p profile) cover(from, to, widest int) {
+	from, to = max(0, from), min(to, len(p.v))
+	between := make([]float64, 0, to-from)
+	for i := from; i < to; i++ {
+		if p.ok[i] {
+			between = append(between, float64(p.v[i]))
+		}
+	}
+	dark := float32(0.5 * (quantile(between, coverPaper) + quantile(between, coverLine)))
+	for i := 0; i < len(p.v); i++ {
+		first := i
+		for i < len(p.v) && (i < from || i >= to) && p.ok[i] && p.v[i] > dark {
+			i++
+		}
+		if i-first > widest {
+			clear(p.v[first:i])
+			clear(p.ok[first:i])
+		}
+	}
+}
+
+const (
+	coverPaper = 0.2  // of what lies between two places is no darker than paper
+	coverLine  = 0.98 // of it is no darker than a line
+)
+
 // bound clips what lies outside two places and is far stronger than anything between them, at what is strong there: the
 // edge of the paper on a black lid would outweigh the circles next to it.
 func (p profile) bound(from, to int) {

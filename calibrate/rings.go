@@ -108,6 +108,7 @@ const (
 	radialMM  = 0.1
 	endsReach = 8.0 // shifts of the ends test, at least
 	spokes    = 4   // of a sector
+	widestMM  = 0.5 // of a printed line
 )
 
 // radial is the set of radial profiles of all sectors under one map, and the pattern on the same places.
@@ -136,6 +137,7 @@ func radials(pl *plane, w *Warp, p *pattern) *radial {
 			pl.spoke(w, phi, r0, radialMM, sum, count)
 		}
 		q := mean(sum, count, spokes)
+		q.cover(int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM), int(widestMM/radialMM))
 		q.highPass(int(patternHigh / radialMM))
 		q.bound(int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM))
 		q.level(int(patternRMS / radialMM))
