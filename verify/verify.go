@@ -4,7 +4,6 @@ import (
 	"math"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"penarm/calibrate/form"
@@ -43,10 +42,6 @@ type judge struct {
 	off        float64      // seconds by which the trace starts after on_chart; 0 within 15 min
 	rival      float64      // the same where the written times fit the hours so moved as well; else 0
 }
-
-// written is the standard uncertainty in seconds of a time written to the minute:
-// uniform within half a minute to either side, JCGM 100:2008 4.3.7.
-var written = 30 / math.Sqrt(3)
 
 // Verify judges a chart. It fills the findings but for Scan, Calibration and
 // Provenance. Pure: the same problem gives the same findings.
@@ -144,7 +139,7 @@ func newJudge(p Problem) *judge {
 		j.fast = c.TrueMinutes / c.ChartMinutes
 	}
 	if p.Form != nil && p.Form.Labels.Kind == "elapsed" {
-		j.uHour = written // the printed hours count from on_chart, itself written to the minute
+		j.uHour = entries.WrittenU // the printed hours count from on_chart, itself written to the minute
 	}
 	j.resolveFrom()
 	j.off = j.startOff()
@@ -214,24 +209,11 @@ func (j *judge) resolveFrom() {
 // when resolves a time written as HH:MM or HH:MM:SS, not before after, into the
 // trace's seconds with its standard uncertainty; false where nothing is written.
 func (j *judge) when(s string, after float64) (t, u float64, ok bool) {
-	layout := "15:04"
-	if strings.Count(s, ":") == 2 {
-		layout = "15:04:05"
-	}
-	c, err := time.Parse(layout, s)
-	if err != nil {
+	ofDay, u, ok := entries.Clock(s)
+	if !ok {
 		return 0, 0, false
 	}
-	u = written
-	if layout == "15:04:05" {
-		u /= 60
-	}
-	from := j.product.at(after)
-	at := time.Date(from.Year(), from.Month(), from.Day(), c.Hour(), c.Minute(), c.Second(), 0, time.UTC)
-	if at.Before(from) {
-		at = at.AddDate(0, 0, 1)
-	}
-	return j.product.sec(at), u, true
+	return j.product.sec(entries.Next(j.product.at(after), ofDay)), u, true
 }
 
 func (j *judge) plantUnit() string {

@@ -13,6 +13,7 @@ import (
 	"penarm/digitize/series"
 	"penarm/verify"
 	"penarm/verify/archive/ledger"
+	"penarm/verify/entries"
 )
 
 // extract is what the ledger keeps of a reading beside its findings.
@@ -102,18 +103,11 @@ func traceOf(s series.Series) ledger.Trace {
 
 // recorded is what the pen drew at a written clock time, nil where no ink tells.
 func recorded(s series.Series, clock string) *float64 {
-	if !clockTime.MatchString(clock) || len(s.Samples) == 0 {
+	ofDay, _, ok := entries.Clock(clock)
+	if !ok || len(s.Samples) == 0 {
 		return nil
 	}
-	c, err := time.Parse("15:04:05", (clock + ":00")[:8])
-	if err != nil {
-		return nil
-	}
-	first := s.Samples[0].Time
-	t := first.Truncate(24 * time.Hour).Add(c.Sub(c.Truncate(24 * time.Hour)))
-	if t.Before(first) { // past midnight
-		t = t.Add(24 * time.Hour)
-	}
+	t := entries.Next(s.Samples[0].Time, ofDay)
 	from := 0
 	if v, ok := at(s, t, &from); ok {
 		v = math.Round(v*1000) / 1000

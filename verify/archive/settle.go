@@ -1,10 +1,9 @@
 package archive
 
 import (
-	"cmp"
 	"context"
 	"fmt"
-	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -70,28 +69,16 @@ func (c *Checker) trace(ctx context.Context, job Job, r *reading) error {
 	return nil
 }
 
-// told are the written temperatures, each at the first time of day of its name from half an hour before the pen
-// touched the chart on. On a chart of several days they say nothing.
+// told are the written temperatures with their times. On a chart of several days they say nothing.
 func (r *reading) told() (out []digitize.Told) {
-	if r.entries == nil || r.face.Form.RotationHours > 24 {
+	if r.entries == nil || r.face.Form.RotationHours > 24 || r.entries.OnChartTime().IsZero() {
 		return nil
 	}
-	on := r.entries.OnChartTime()
-	if on.IsZero() {
-		return nil
-	}
-	from := on.Add(-30 * time.Minute)
-	unit := cmp.Or(r.plant.Unit, r.face.Form.Unit)
 	add := func(pen string, written []entries.Reading) {
 		for _, w := range written {
-			at, err := time.Parse("2006-01-02 15:04:05", (from.Format("2006-01-02 ") + w.At + ":00")[:19])
-			if err != nil {
-				continue
+			if at, ok := r.entries.At(w.At); ok {
+				out = append(out, digitize.Told{Pen: pen, At: at, Temperature: verify.Converted(w.Reads, r.plant.Unit, r.face.Form.Unit)})
 			}
-			if at.Before(from) {
-				at = at.AddDate(0, 0, 1)
-			}
-			out = append(out, digitize.Told{Pen: pen, At: at, Temperature: verify.Converted(w.Reads, unit, r.face.Form.Unit)})
 		}
 	}
 	for _, b := range r.entries.Batches {
@@ -152,8 +139,6 @@ func convert(s *series.Series, unit string) {
 	s.Unit = unit
 }
 
-var clockTime = regexp.MustCompile(`^\d\d:\d\d(:\d\d)?$`)
-
 // settle puts a trace whose on_chart is not written on the chart's date. The
 // earliest written time tells a.m. from p.m.; without any the morning is taken.
 func settle(r *reading) {
@@ -170,20 +155,15 @@ func settle(r *reading) {
 	}
 	near := 6 * time.Hour
 	earliest := 24 * time.Hour
-	for _, b := range r.entries.Batches {
-		times := []string{b.OutletOpened}
-		for _, l := range [][]entries.Reading{b.Indicating, b.Airspace} {
-			for _, w := range l {
-				times = append(times, w.At)
-			}
+	see := func(s string) {
+		if ofDay, _, ok := entries.Clock(s); ok {
+			earliest = min(earliest, ofDay)
 		}
-		for _, s := range times {
-			if !clockTime.MatchString(s) {
-				continue
-			}
-			if t, err := time.Parse("15:04:05", (s + ":00")[:8]); err == nil {
-				earliest = min(earliest, t.Sub(t.Truncate(24*time.Hour)))
-			}
+	}
+	for _, b := range r.entries.Batches {
+		see(b.OutletOpened)
+		for _, w := range slices.Concat(b.Indicating, b.Airspace) {
+			see(w.At)
 		}
 	}
 	if earliest < 24*time.Hour {

@@ -1,7 +1,10 @@
 // Package entries reads what people wrote: the plant file and the entries of one chart.
 package entries
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // Pen of a recorder.
 type Pen struct {
@@ -108,10 +111,51 @@ type Entries struct {
 
 // OnChartTime is the date and time the pen first touched the chart; zero where not written.
 func (e *Entries) OnChartTime() time.Time {
-	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02 15:04:05"} {
-		if t, err := time.Parse(layout, e.ChartDate+" "+e.OnChart); err == nil {
-			return t
-		}
+	date, err := time.Parse(time.DateOnly, e.ChartDate)
+	ofDay, _, ok := Clock(e.OnChart)
+	if err != nil || !ok {
+		return time.Time{}
 	}
-	return time.Time{}
+	return date.Add(ofDay)
+}
+
+// At is the instant of a written time of day: the first of its name from half an hour before the pen touched the chart
+// on, or on the chart's date where that is not written. False where the time or the date is not written.
+func (e *Entries) At(s string) (time.Time, bool) {
+	from, err := time.Parse(time.DateOnly, e.ChartDate)
+	ofDay, _, ok := Clock(s)
+	if err != nil || !ok {
+		return time.Time{}, false
+	}
+	if on := e.OnChartTime(); !on.IsZero() {
+		from = on.Add(-30 * time.Minute)
+	}
+	return Next(from, ofDay), true
+}
+
+// WrittenU is the standard uncertainty in seconds of a time written to the minute:
+// uniform within half a minute to either side, JCGM 100:2008 4.3.7.
+var WrittenU = 30 / math.Sqrt(3)
+
+// Clock is a time of day written as HH:MM or HH:MM:SS, 00:00 to 23:59, as the time since
+// midnight, with its standard uncertainty in seconds; false where it is none.
+func Clock(s string) (ofDay time.Duration, u float64, ok bool) {
+	layout, u := "15:04", WrittenU
+	if len(s) == len(time.TimeOnly) {
+		layout, u = time.TimeOnly, WrittenU/60
+	}
+	t, err := time.Parse(layout, s)
+	if err != nil || len(s) != len(layout) { // time.Parse takes 7:30 too
+		return 0, 0, false
+	}
+	return t.Sub(t.Truncate(24 * time.Hour)), u, true
+}
+
+// Next is the first instant of a time of day that is not before from.
+func Next(from time.Time, ofDay time.Duration) time.Time {
+	t := from.Truncate(24 * time.Hour).Add(ofDay)
+	if t.Before(from) {
+		t = t.Add(24 * time.Hour)
+	}
+	return t
 }

@@ -316,11 +316,9 @@ func (b Batch) check() (string, error) {
 	return "", nil
 }
 
-var clockWord = regexp.MustCompile(`^([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?$`)
-
 // clock accepts an empty time: it is then missing, which is a finding and no error.
 func clock(s string) error {
-	if s != "" && !clockWord.MatchString(s) {
+	if _, _, ok := Clock(s); s != "" && !ok {
 		return fmt.Errorf("%q is no time of day: write HH:MM or HH:MM:SS from 00:00 to 23:59, in quotes", s)
 	}
 	return nil

@@ -392,23 +392,12 @@ type written struct {
 	airspace    bool
 }
 
-// entryTime is the instant of a written clock time: on the chart's date, the
-// next day where that is clearly before the chart was put on. On a chart of several days it may be of any.
+// entryTime is the instant of a written clock time. On a chart of several days it may be of any.
 func (in *Input) entryTime(s string) (time.Time, bool) {
-	if in.Entries == nil || in.Face.Form.RotationHours > 24 {
+	if in.Face.Form.RotationHours > 24 {
 		return time.Time{}, false
 	}
-	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02 15:04:05"} {
-		t, err := time.Parse(layout, in.Entries.ChartDate+" "+s)
-		if err != nil {
-			continue
-		}
-		if on := in.Entries.OnChartTime(); !on.IsZero() && t.Before(on.Add(-time.Hour)) {
-			t = t.AddDate(0, 0, 1)
-		}
-		return t, true
-	}
-	return time.Time{}, false
+	return in.Entries.At(s)
 }
 
 func (in *Input) written() (out []written) {
