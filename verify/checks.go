@@ -242,7 +242,7 @@ func (j *judge) airspaceCheck(m *matter, s share, h held, legal float64) *Check 
 func (j *judge) margin(t rules.Temperature) (float64, bool) {
 	if j.Form != nil && j.Form.Unit != j.unit {
 		if v, ok := t.In(j.Form.Unit); ok {
-			return v * perF(j.Form.Unit) / perF(j.unit), true
+			return v * PerF(j.Form.Unit) / PerF(j.unit), true
 		}
 	}
 	return t.In(j.unit)
@@ -416,7 +416,7 @@ func (j *judge) agreementCheck(m *matter, s share, h held) *Check {
 // apart: a recorder is good to 1 °F (PMO Appendix H, from memory), so one that seems to
 // stand five degrees F below the indicating thermometer, or ten above it, was not read at
 // the time written. Common practice, no source; the side that condemns a hold is the wider.
-func (j *judge) apart() float64 { return 5 / perF(j.unit) }
+func (j *judge) apart() float64 { return 5 / PerF(j.unit) }
 
 func (j *judge) unseen(x comparison) string {
 	switch {

@@ -74,20 +74,21 @@ type Batch struct {
 // LocalTime marshals as ISO 8601 local time without a zone, to the second.
 type LocalTime struct{ time.Time }
 
-// MarshalText gives 2026-03-04T07:26:10.
-func (t LocalTime) MarshalText() ([]byte, error) {
-	return []byte(t.Round(time.Second).Format("2006-01-02T15:04:05")), nil
-}
+// LocalLayout is how a LocalTime is written.
+const LocalLayout = "2006-01-02T15:04:05"
 
-// MarshalJSON quotes MarshalText (time.Time's own would win otherwise).
-func (t LocalTime) MarshalJSON() ([]byte, error) {
-	b, _ := t.MarshalText()
-	return []byte(`"` + string(b) + `"`), nil
-}
+// String gives 2026-03-04T07:26:10.
+func (t LocalTime) String() string { return t.Round(time.Second).Format(LocalLayout) }
+
+// MarshalText gives String (time.Time's own would win otherwise).
+func (t LocalTime) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
+
+// MarshalJSON quotes String.
+func (t LocalTime) MarshalJSON() ([]byte, error) { return []byte(`"` + t.String() + `"`), nil }
 
 // UnmarshalJSON reads what MarshalJSON writes.
 func (t *LocalTime) UnmarshalJSON(b []byte) (err error) {
-	t.Time, err = time.Parse(`"2006-01-02T15:04:05"`, string(b))
+	t.Time, err = time.Parse(`"`+LocalLayout+`"`, string(b))
 	return err
 }
 

@@ -205,7 +205,7 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 	return out
 }
 
-func clockWord(t LocalTime) string { return t.Round(time.Second).Format("15:04:05") }
+func clockWord(t LocalTime) string { return t.Round(time.Second).Format(time.TimeOnly) }
 
 func (j *judge) holdCheck(h held, o rules.Option) Check {
 	return j.lengthCheck("hold", h, o.Minutes, o.Cited, fmt.Sprintf("for the legal %g min", o.Minutes))

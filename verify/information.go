@@ -82,7 +82,7 @@ func (j *judge) cooling(h held) *Check {
 	fall := j.product.within(end, math.Inf(1))
 	first := len(j.product.nodes) - len(fall)
 	for i, n := range fall {
-		if first+i > 0 && j.product.broken[first+i-1] && n.t > end+1 || n.temp > low+2/perF(j.unit) {
+		if first+i > 0 && j.product.broken[first+i-1] && n.t > end+1 || n.temp > low+2/PerF(j.unit) {
 			fall = fall[:i] // a gap, or it is heated again
 			break
 		}

@@ -124,7 +124,7 @@ func (m *matter) advance(after float64) float64 {
 const heatBelowF = 10.0
 
 func (j *judge) heats(level float64) []run {
-	return j.product.runs(level-heatBelowF/perF(j.unit), shift{}, true)
+	return j.product.runs(level-heatBelowF/PerF(j.unit), shift{}, true)
 }
 
 // share is what of the trace belongs to a batch at a level.
@@ -293,7 +293,7 @@ func (j *judge) byOrder(level float64, i, n int) share {
 	top := math.Inf(-1)
 	for _, b := range j.Entries.Batches {
 		for _, r := range b.Indicating {
-			top = math.Max(top, j.own(r.Reads)+aboveReadF/perF(j.unit))
+			top = math.Max(top, j.own(r.Reads)+aboveReadF/PerF(j.unit))
 		}
 	}
 	runs := j.product.runs(level, shift{by: j.k}, true)
@@ -327,7 +327,7 @@ const (
 // wash tells in words by what a run at or above the level looks like a wash, and not like
 // milk of at most the hottest legal temperature; empty where it looks like milk.
 func (j *judge) wash(r run, level, hottest float64) string {
-	unit := perF(j.unit)
+	unit := PerF(j.unit)
 	if top := j.product.top(r.from, r.to); top > hottest+washF/unit {
 		return fmt.Sprintf("a wash by its %s", j.deg(top))
 	}

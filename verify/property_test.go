@@ -239,7 +239,7 @@ func TestSpoiledNeverPasses(t *testing.T) {
 		if temp == nil {
 			unit, temp = "C", p.Rules.Rows[0].Options[0].Temperature.C
 		}
-		cold, hot := *temp-80/perF(unit), *temp+2/perF(unit)
+		cold, hot := *temp-80/PerF(unit), *temp+2/PerF(unit)
 		p.Plant.Unit = unit
 		p.Series[0] = line("product", unit, 0.05, 2, fmt.Sprint("08:00:00 ", cold), fmt.Sprint("09:30:00 ", cold+30), fmt.Sprint("10:00:00 ", hot), fmt.Sprint("10:36:00 ", hot), fmt.Sprint("11:30:00 ", cold+30), fmt.Sprint("13:00:00 ", cold))
 		b := &p.Entries.Batches[0]

@@ -73,14 +73,14 @@ func (j *judge) record(bs []Batch) Check {
 				continue
 			}
 			v := listed(tr.pen, from, to)
-			words := fmt.Sprintf("gap of the %s pen from %s to %s", tr.pen, from.Format("15:04:05"), to.Format("15:04:05"))
+			words := fmt.Sprintf("gap of the %s pen from %s to %s", tr.pen, from.Format(time.TimeOnly), to.Format(time.TimeOnly))
 			if v != Pass {
 				words += ", inside a hold"
 			}
 			note(v, words, j.place(tr.pen, g[0], g[1], "gap"))
 		}
 		if len(tr.backward) > 0 {
-			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, tr.backward[0].Format("15:04:05")))
+			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, tr.backward[0].Format(time.TimeOnly)))
 		}
 	}
 	for _, s := range j.strokes {
@@ -205,7 +205,7 @@ func (j *judge) clock() *Check {
 		c.Reason += ": the chart runs fast"
 	}
 	if n := j.Rules.ClockMonths; n != nil && len(j.product.nodes) > 0 {
-		if tested, err := time.Parse("2006-01-02", t.Date); err == nil {
+		if tested, err := time.Parse(time.DateOnly, t.Date); err == nil {
 			on := j.product.at(j.product.nodes[0].t)
 			switch {
 			case on.After(tested.AddDate(0, int(n.Value), 1)):

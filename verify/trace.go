@@ -43,7 +43,7 @@ func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 // of a minute and a half, in which a dip could hide. Common practice, no source.
 func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
 	n := len(s.Samples)
-	tr := &trace{origin: origin, flattest: flattestF / perF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
+	tr := &trace{origin: origin, flattest: flattestF / PerF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
 	steps := make([]float64, 0, n)
 	gap, inked := false, false
 	for _, p := range s.Samples {
@@ -218,15 +218,6 @@ func (tr *trace) crossing(i int, level float64, value func(int) float64) (t, u, 
 // flattestF is the flattest slope in °F a second that a crossing is judged by: flatter ones
 // would give an hour or more of uncertainty, where the shifted traces decide instead.
 const flattestF = 1e-4
-
-// perF is how many degrees Fahrenheit a degree of the unit is: it takes the limits below,
-// kept in °F, into the unit of a series, so that a course is judged alike in both.
-func perF(unit string) float64 {
-	if unit == "C" {
-		return 1.8
-	}
-	return 1
-}
 
 // slope about a crossing in degrees a second: least squares over half a minute to
 // either side, so that the raggedness of neighbouring samples does not steepen it.

@@ -67,7 +67,9 @@ func Verify(p Problem) *Findings {
 	f.Rules = p.Rules.Rules
 	j := newJudge(p)
 	if f.ChartDate == "" && len(j.product.nodes) > 0 && j.HourKnown {
-		f.ChartDate = j.product.at(j.product.nodes[0].t).Format("2006-01-02")
+		if start := j.product.at(j.product.nodes[0].t); start.Year() > 1 { // else no date is written: the trace counts from day one
+			f.ChartDate = start.Format(time.DateOnly)
+		}
 	}
 	loose := []run(nil)
 	if p.Entries == nil {
@@ -129,7 +131,7 @@ func newJudge(p Problem) *judge {
 			j.doubtAfter = math.Min(j.doubtAfter, j.product.sec(e.From))
 		}
 	}
-	for _, s := range j.product.strokes(strokeF / perF(j.unit)) {
+	for _, s := range j.product.strokes(strokeF / PerF(j.unit)) {
 		if !j.told("product", j.product.at(s[0]-60), j.product.at(s[1]+60)) {
 			j.strokes = append(j.strokes, s)
 			j.doubtAfter = math.Min(j.doubtAfter, s[0])
@@ -235,6 +237,15 @@ func Converted(v float64, from, to string) float64 {
 		return (v - 32) / 1.8
 	}
 	return v*1.8 + 32
+}
+
+// PerF is how many degrees Fahrenheit a degree of the unit, "F" or "C", is: what is kept
+// in °F is divided by it, so that a course is judged alike in both.
+func PerF(unit string) float64 {
+	if unit == "C" {
+		return 1.8
+	}
+	return 1
 }
 
 // named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.

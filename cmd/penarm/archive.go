@@ -23,8 +23,6 @@ import (
 	"penarm/verify/archive/ledger"
 )
 
-const dateLayout = "2006-01-02"
-
 // reviewOptions are the flags of the commands that keep a review.
 type reviewOptions struct {
 	plant, out, recorder, sheet, today string
@@ -67,7 +65,7 @@ func (o *reviewOptions) review(dirs []string) (archive.Review, error) {
 	}
 	if o.today != "" {
 		var err error
-		if r.Today, err = time.Parse(dateLayout, o.today); err != nil {
+		if r.Today, err = time.Parse(time.DateOnly, o.today); err != nil {
 			return r, fmt.Errorf("--today %s: write a date as 2026-03-04", o.today)
 		}
 	}
@@ -256,7 +254,7 @@ Exit status: 0, 3 where the ledger cannot be read, 64 for wrong use.`,
 				return errors.New("--json and --csv: choose one of them")
 			}
 			for flag, d := range map[string]string{"--since": since, "--until": until} {
-				if _, err := time.Parse(dateLayout, d); d != "" && err != nil {
+				if _, err := time.Parse(time.DateOnly, d); d != "" && err != nil {
 					return fmt.Errorf("%s %s: write a date as 2026-03-04", flag, d)
 				}
 			}

@@ -179,10 +179,6 @@ func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 		Form: r.face.Form, ExpectedForm: expected,
 		HourKnown: r.hourKnown(),
 	})
-	f.Form = r.face.Form.Form
-	if strings.HasPrefix(f.ChartDate, "0001-") {
-		f.ChartDate = "" // no date is written: the trace counts from day one
-	}
 	f.Scan = verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page, Source: r.picture.Source}
 	for _, b := range r.backs {
 		f.Scan.Backs = append(f.Scan.Backs, verify.Back{Page: b.page, Written: b.written})

@@ -19,9 +19,6 @@ import (
 // extract is what the ledger keeps of a reading beside its findings.
 func extract(r *reading, f *verify.Findings) (*ledger.Extract, error) {
 	x := &ledger.Extract{Plant: r.plant.Plant.Plant, Unit: r.plant.Unit}
-	if x.Unit == "" {
-		x.Unit = r.face.Form.Unit
-	}
 	if r.recorder != nil {
 		x.Vat = r.recorder.Vat
 	}
@@ -29,8 +26,8 @@ func extract(r *reading, f *verify.Findings) (*ledger.Extract, error) {
 	for _, s := range r.series {
 		if s.Pen == "product" && len(s.Samples) > 0 {
 			product = s
-			x.From = stamp(s.Samples[0].Time)
-			x.To = stamp(s.Samples[len(s.Samples)-1].Time)
+			x.From = verify.LocalTime{Time: s.Samples[0].Time}.String()
+			x.To = verify.LocalTime{Time: s.Samples[len(s.Samples)-1].Time}.String()
 		}
 	}
 	x.Trace = traceOf(product)
@@ -54,8 +51,6 @@ func extract(r *reading, f *verify.Findings) (*ledger.Extract, error) {
 	x.Thumbnail, err = thumbnail(r.picture)
 	return x, err
 }
-
-func stamp(t time.Time) string { return t.Round(time.Second).Format("2006-01-02T15:04:05") }
 
 // at gives the temperature between two neighbouring samples, false where there is
 // no ink. from is where to look first: times asked for one after the other rise.
@@ -90,10 +85,7 @@ func traceOf(s series.Series) ledger.Trace {
 	from := 0
 	for m := first.Add(time.Minute - time.Nanosecond).Truncate(time.Minute); !m.After(last); m = m.Add(time.Minute) {
 		v, ok := at(s, m, &from)
-		if s.Unit == "C" {
-			v = v*1.8 + 32
-		}
-		if v = math.Round(v * 10); !ok || math.Abs(v) > math.MaxInt16 {
+		if v = math.Round(verify.Converted(v, s.Unit, "F") * 10); !ok || math.Abs(v) > math.MaxInt16 {
 			v = ledger.NoInk
 		}
 		t = append(t, int16(v))
@@ -124,10 +116,7 @@ func cooling(s series.Series, f *verify.Findings) *float64 {
 		return nil
 	}
 	b := f.Batches[len(f.Batches)-1]
-	drop := 40.0
-	if s.Unit == "C" {
-		drop /= 1.8
-	}
+	drop := 40 / verify.PerF(s.Unit)
 	for _, p := range s.Samples {
 		switch {
 		case p.Time.Before(b.Hold.End.Time):

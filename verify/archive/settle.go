@@ -59,9 +59,7 @@ func (c *Checker) trace(ctx context.Context, job Job, r *reading) error {
 	}
 	for i := range r.series {
 		r.series[i].Unit = r.face.Form.Unit
-		if u := r.plant.Unit; u != "" && u != r.face.Form.Unit {
-			convert(&r.series[i], u)
-		}
+		convert(&r.series[i], r.plant.Unit)
 	}
 	if on.IsZero() && r.entries != nil {
 		settle(r)
@@ -128,10 +126,7 @@ func names(rs []*entries.Recorder) string {
 
 // convert turns the samples of a form printed in one unit into the plant's.
 func convert(s *series.Series, unit string) {
-	scale := 1.8
-	if unit == "C" {
-		scale = 1 / 1.8
-	}
+	scale := verify.PerF(s.Unit) / verify.PerF(unit)
 	for i := range s.Samples {
 		s.Samples[i].Temperature = verify.Converted(s.Samples[i].Temperature, s.Unit, unit)
 		s.Samples[i].UTemperature *= scale
@@ -142,7 +137,7 @@ func convert(s *series.Series, unit string) {
 // settle puts a trace whose on_chart is not written on the chart's date. The
 // earliest written time tells a.m. from p.m.; without any the morning is taken.
 func settle(r *reading) {
-	date, err := time.Parse("2006-01-02", r.entries.ChartDate)
+	date, err := time.Parse(time.DateOnly, r.entries.ChartDate)
 	var start time.Time
 	inked := false
 	for _, s := range r.series {

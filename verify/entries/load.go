@@ -213,7 +213,7 @@ func (p *Plant) checkRecorder(r Recorder) (string, error) {
 		return "pens", errors.New("no product pen: one pen must be product")
 	}
 	if c := r.ClockCheck; c != nil {
-		if _, err := time.Parse("2006-01-02", c.Date); err != nil {
+		if _, err := time.Parse(time.DateOnly, c.Date); err != nil {
 			return "clock_check.date", fmt.Errorf("%q is no date: write YYYY-MM-DD", c.Date)
 		}
 		// Both times of one test: 30 min and a few per cent at most, else something is mistyped.
@@ -232,7 +232,7 @@ func (e *Entries) check() (string, error) {
 		return "unit", fmt.Errorf("%q is no unit: write F or C as in the plant file, or leave it out", e.Unit)
 	}
 	if e.ChartDate != "" {
-		if _, err := time.Parse("2006-01-02", e.ChartDate); err != nil {
+		if _, err := time.Parse(time.DateOnly, e.ChartDate); err != nil {
 			return "chart_date", fmt.Errorf("%q is no date: write YYYY-MM-DD", e.ChartDate)
 		}
 	}

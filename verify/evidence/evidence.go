@@ -90,14 +90,8 @@ func (in *Input) hours(pen string, t time.Time) float64 {
 
 // radius is where on the paper (mm) a temperature in the unit lies.
 func (in *Input) radius(temperature float64, unit string) float64 {
-	if f := in.Face.Form.Unit; unit != "" && unit != f {
-		if f == "F" {
-			temperature = temperature*9/5 + 32
-		} else {
-			temperature = (temperature - 32) * 5 / 9
-		}
-	}
-	return in.Face.Form.Radius(temperature)
+	f := in.Face.Form
+	return f.Radius(verify.Converted(temperature, or(unit, f.Unit), f.Unit))
 }
 
 // pixel is where in the scan a pen's reading lies.

@@ -675,10 +675,7 @@ func (p *plotter) hold(b verify.Batch, x, y, w, h float64) {
 	hd := b.Hold
 	around := 6 * time.Minute
 	f := &frame{x: x + 9, y: y + 6, w: w - 11, h: h - 12, t0: hd.Start.Add(-around), t1: hd.End.Add(around)}
-	deg := 1.0
-	if b.Unit == "C" {
-		deg = 5.0 / 9
-	}
+	deg := 1 / verify.PerF(b.Unit)
 	hi := b.Legal + 4*deg
 	for _, s := range p.in.Series {
 		for _, v := range s.Samples {

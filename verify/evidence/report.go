@@ -154,7 +154,7 @@ func newReport(in *Input, name string) (*report, error) {
 	f.AddUTF8FontFromBytes("d", "B", fonts[1])
 	f.SetCatalogSort(true)
 	f.SetCompression(true)
-	when, err := time.Parse("2006-01-02", in.Findings.ChartDate)
+	when, err := time.Parse(time.DateOnly, in.Findings.ChartDate)
 	if err != nil || when.Year() < 1900 {
 		when = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC) // no date known: any fixed one keeps the bytes the same
 	}

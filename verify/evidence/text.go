@@ -81,7 +81,7 @@ func holdTitle(b verify.Batch) string {
 	return s
 }
 
-func clock(t time.Time) string { return t.Round(time.Second).Format("15:04:05") }
+func clock(t time.Time) string { return t.Round(time.Second).Format(time.TimeOnly) }
 
 func degrees(t float64) string { return number(t, 1) + "°" }
 
@@ -182,14 +182,6 @@ func (in *Input) hourCaution() string {
 	return ""
 }
 
-// chartDate is empty where nobody wrote it: an instant without a date lies in year 1.
-func (in *Input) chartDate() string {
-	if strings.HasPrefix(in.Findings.ChartDate, "0001-") {
-		return ""
-	}
-	return in.Findings.ChartDate
-}
-
 // scanWords names the scan.
 func (in *Input) scanWords() string {
 	s := or(in.Findings.Scan.File, unknown)
@@ -212,7 +204,7 @@ func (in *Input) heading() string {
 	if f.Recorder != "" {
 		parts = append(parts, "recorder "+f.Recorder)
 	}
-	if d := in.chartDate(); d != "" {
+	if d := f.ChartDate; d != "" {
 		parts = append(parts, d)
 	}
 	if f.Verdict != "" {
@@ -352,7 +344,7 @@ func (in *Input) facts() [][2]string {
 		operator, on = or(in.Entries.Operator, operator), or(in.Entries.OnChart, on)
 	}
 	return [][2]string{
-		{"plant", plant}, {"chart date", or(in.chartDate(), "not written")}, {"recorder", or(f.Recorder, unknown)}, {"vat", vat},
+		{"plant", plant}, {"chart date", or(f.ChartDate, "not written")}, {"recorder", or(f.Recorder, unknown)}, {"vat", vat},
 		{"put on the recorder at", on}, {"operator, as written", operator}, {"chart form", or(f.Form, unknown)}, {"rules", or(f.Rules, unknown)},
 	}
 }
@@ -634,7 +626,7 @@ func (in *Input) chartWords() string {
 	if f.Recorder != "" {
 		s += " of recorder " + f.Recorder
 	}
-	if d := in.chartDate(); d != "" {
+	if d := f.ChartDate; d != "" {
 		s += ", " + d
 	}
 	return s

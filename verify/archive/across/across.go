@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"penarm/verify"
 	"penarm/verify/archive/ledger"
 )
 
@@ -26,8 +27,6 @@ const (
 	ClockCheck = "clock check"
 	Retention  = "retention"
 )
-
-const day = "2006-01-02"
 
 // Ask draws the questions from all charts that were read. today is for what runs
 // out by a date. The order of the records does not matter.
@@ -207,7 +206,7 @@ func missingDays(g group) []ledger.Question {
 	have := map[string]string{} // date → chart
 	var first, last time.Time
 	for _, r := range g.charts {
-		t, err := time.Parse(day, r.Date)
+		t, err := time.Parse(time.DateOnly, r.Date)
 		if err != nil {
 			continue
 		}
@@ -234,7 +233,7 @@ func missingDays(g group) []ledger.Question {
 		run = nil
 	}
 	for d := first; !d.After(last) && !first.IsZero(); d = d.AddDate(0, 0, 1) {
-		key := d.Format(day)
+		key := d.Format(time.DateOnly)
 		if name, ok := have[key]; ok {
 			flush(name)
 			before = name
@@ -247,7 +246,7 @@ func missingDays(g group) []ledger.Question {
 				continue
 			}
 			all++
-			if have[other.Format(day)] != "" {
+			if have[other.Format(time.DateOnly)] != "" {
 				with++
 			}
 		}
@@ -263,7 +262,7 @@ func drift(g group) []ledger.Question {
 	var x, y []float64
 	var charts []string
 	for _, r := range g.charts {
-		t, err := time.Parse(day, r.Date)
+		t, err := time.Parse(time.DateOnly, r.Date)
 		if err != nil {
 			continue
 		}
@@ -281,21 +280,13 @@ func drift(g group) []ledger.Question {
 	}
 	unit := g.charts[0].Unit
 	moved := l.slope * (x[len(x)-1] - x[0])
-	if math.Abs(moved) < degrees(0.5, unit) { // half of what a recorder may be off: 1 °F (PMO Appendix H, from memory)
+	if math.Abs(moved) < 0.5/verify.PerF(unit) { // half of what a recorder may be off: 1 °F (PMO Appendix H, from memory)
 		return nil
 	}
 	return []ledger.Question{g.ask(Drift,
 		fmt.Sprintf("Recorder %s moves %s its indicating thermometer: is it due for adjustment, or is the thermometer?", g.subject, direction(l.slope, "up from", "down from")),
 		fmt.Sprintf("recorder less indicating changes by %s °%s a month, %+.1f °%s in all, over %d comparisons", l.figure(), unit, moved, unit, l.n),
 		charts[0], charts[len(charts)-1])}
-}
-
-// degrees gives a difference in °F in the unit.
-func degrees(f float64, unit string) float64 {
-	if unit == "C" {
-		return f / 1.8
-	}
-	return f
 }
 
 func direction(v float64, up, down string) string {
@@ -342,7 +333,7 @@ func habits(records []ledger.Record) []ledger.Question {
 		case p < chance:
 			out = append(out, g.ask(Readings, fmt.Sprintf("The indicating readings of %s end in %d nearly always: are they read to the last digit?", who, digit),
 				fmt.Sprintf("%d readings to %g°; were all ten digits alike likely, so many would end in %d with a chance below %.1g", len(reads), step, digit, math.Max(p, 1e-12)), ends...))
-		case len(off) >= few && slices.Max(off) <= step/2+0.25*degrees(1, g.charts[0].Unit):
+		case len(off) >= few && slices.Max(off) <= step/2+0.25/verify.PerF(g.charts[0].Unit):
 			out = append(out, g.ask(Readings, fmt.Sprintf("The indicating readings of %s never differ from the pen by more than they are rounded: is the thermometer read, or the chart?", who),
 				fmt.Sprintf("%d readings to %g°, the largest difference %.2f°", len(off), step, slices.Max(off)), ends...))
 		}
@@ -416,7 +407,7 @@ func slower(g group) []ledger.Question {
 	var x, y []float64
 	var charts []string
 	for _, r := range g.charts {
-		if t, err := time.Parse(day, r.Date); err == nil && r.Cooling != nil {
+		if t, err := time.Parse(time.DateOnly, r.Date); err == nil && r.Cooling != nil {
 			x, y = append(x, float64(t.Unix())/month), append(y, *r.Cooling)
 			charts = append(charts, r.Name)
 		}
@@ -454,12 +445,12 @@ func clocks(p ledger.Plant, recorders []group) []ledger.Question {
 			}
 		}
 		tested := p.Recorders[i].ClockDate
-		switch t, err := time.Parse(day, tested); {
+		switch t, err := time.Parse(time.DateOnly, tested); {
 		case last == "":
 		case err != nil:
 			out = append(out, g.ask(ClockCheck, fmt.Sprintf("No test of the clock of recorder %s is on file: when was it last tested?", g.subject),
 				fmt.Sprintf("asked for every %g months: %s", *p.ClockMonths, p.ClockSource), name))
-		case last > addMonths(t, *p.ClockMonths).Format(day):
+		case last > addMonths(t, *p.ClockMonths).Format(time.DateOnly):
 			out = append(out, g.ask(ClockCheck, fmt.Sprintf("The clock of recorder %s was last tested on %s: was a later test made?", g.subject, tested),
 				fmt.Sprintf("asked for every %g months (%s); the latest chart is of %s", *p.ClockMonths, p.ClockSource, last), name))
 		}
@@ -474,7 +465,7 @@ func retention(p ledger.Plant, records []ledger.Record, today time.Time) []ledge
 	}
 	var soon []ledger.Record
 	for _, r := range records {
-		t, err := time.Parse(day, r.Date)
+		t, err := time.Parse(time.DateOnly, r.Date)
 		if err != nil || r.Plant != p.Plant {
 			continue
 		}

@@ -63,7 +63,7 @@ func archiveOf(n, planted int) (records []ledger.Record, truth map[[2]string]boo
 		from := start.AddDate(0, 0, i/4).Add(time.Duration(rng.IntN(5400)) * time.Second)
 		r := ledger.Record{
 			Name: fmt.Sprintf("%05d", i), SHA256: fmt.Sprint(i), Plant: "P", Recorder: fmt.Sprintf("R%d", i%4),
-			Date: from.Format(day), From: from, Trace: kettle(rng),
+			Date: from.Format(time.DateOnly), From: from, Trace: kettle(rng),
 		}
 		r.To = from.Add(time.Duration(len(r.Trace)) * time.Minute)
 		if i >= n-planted {
@@ -149,7 +149,7 @@ func days(n int, change func(i int, r *ledger.Record)) []ledger.Record {
 		from := time.Date(2026, 1, 5+i, 7, 0, 0, 0, time.UTC)
 		r := ledger.Record{
 			Name: fmt.Sprintf("%03d", i), SHA256: fmt.Sprint(i), Plant: "P", Recorder: "R", Vat: "V", Unit: "F", Operator: "A. B.",
-			Date: from.Format(day), From: from, To: from.Add(5 * time.Hour),
+			Date: from.Format(time.DateOnly), From: from, To: from.Add(5 * time.Hour),
 		}
 		change(i, &r)
 		if r.Name != "" {
@@ -296,7 +296,7 @@ func TestClockAndRetention(t *testing.T) {
 
 	// Six months from 2026-01-05 end on 2026-07-05.
 	for date, want := range map[string]int{"2026-06-04": 0, "2026-06-06": 1, "2026-07-05": 1, "2026-07-08": 0} {
-		now, err := time.Parse(day, date)
+		now, err := time.Parse(time.DateOnly, date)
 		require.NoError(t, err)
 		require.Len(t, Ask(records, plant("2025-12-01"), now), want, date)
 	}

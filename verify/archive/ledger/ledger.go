@@ -156,9 +156,6 @@ func open(path string, options url.Values) (*Ledger, error) {
 // Close closes the ledger.
 func (l *Ledger) Close() error { return l.db.Close() }
 
-// Path of the file.
-func (l *Ledger) Path() string { return l.path }
-
 // fault words an error of the data base: nearly always the disk.
 func (l *Ledger) fault(err error) error {
 	if err == nil || errors.Is(err, context.Canceled) {
@@ -326,7 +323,7 @@ func (w *writer) chart(s Scan, c Chart) {
 			c.Name, i+1, b.Batch, b.Product, b.Legal, string(b.Verdict))
 		if h := b.Hold; h != nil {
 			w.exec("INSERT INTO holds (chart, position, starts, ends, minutes, u_minutes, lowest, u_lowest) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-				c.Name, i+1, local(h.Start.Time), local(h.End.Time), h.Minutes, h.UMinutes, h.Lowest, h.ULowest)
+				c.Name, i+1, h.Start.String(), h.End.String(), h.Minutes, h.UMinutes, h.Lowest, h.ULowest)
 		}
 		check(i+1, b.Checks)
 	}
@@ -336,8 +333,6 @@ func (w *writer) chart(s Scan, c Chart) {
 			c.Name, r.Position, r.Kind, r.At, r.Reads, r.Recorded)
 	}
 }
-
-func local(t time.Time) string { return t.Round(time.Second).Format("2006-01-02T15:04:05") }
 
 // Plant is what a plant file and its rule set say of a plant as a whole. Months are nil where not said.
 type Plant struct {

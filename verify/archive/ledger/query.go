@@ -6,6 +6,8 @@ import (
 	"encoding/json"
 	"strings"
 	"time"
+
+	"penarm/verify"
 )
 
 // Filter chooses charts. An empty field chooses all.
@@ -111,7 +113,6 @@ type Held struct{ Minutes, Limit float64 }
 
 // Records gives every chart that was read and whose file is there, by name.
 func (l *Ledger) Records(ctx context.Context) ([]Record, error) {
-	const stamp = "2006-01-02T15:04:05"
 	var out []Record
 	index := map[string]int{}
 	err := l.each(ctx, `SELECT charts.name, sha256, plant, recorder, vat, operator, chart_date, trace_from, trace_to, unit, cooling_minutes, trace
@@ -123,8 +124,8 @@ func (l *Ledger) Records(ctx context.Context) ([]Record, error) {
 			if err := rows.Scan(&r.Name, &r.SHA256, &r.Plant, &r.Recorder, &r.Vat, &r.Operator, &r.Date, &from, &to, &r.Unit, &r.Cooling, &trace); err != nil {
 				return err
 			}
-			r.From, _ = time.Parse(stamp, from) // empty where the chart shows no line: zero then
-			r.To, _ = time.Parse(stamp, to)
+			r.From, _ = time.Parse(verify.LocalLayout, from) // empty where the chart shows no line: zero then
+			r.To, _ = time.Parse(verify.LocalLayout, to)
 			r.Trace = traceOf(trace)
 			index[r.Name] = len(out)
 			out = append(out, r)

@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"time"
 
+	"penarm/verify/archive/across"
 	"penarm/verify/archive/ledger"
 )
 
@@ -97,7 +98,7 @@ func write(ctx context.Context, w io.Writer, l *ledger.Ledger, today time.Time) 
 	if err != nil {
 		return err
 	}
-	h.Date = today.Format("2006-01-02")
+	h.Date = today.Format(time.DateOnly)
 	enc := json.NewEncoder(w)
 	if _, err := w.Write(before); err != nil {
 		return err
@@ -148,7 +149,7 @@ func heading(ctx context.Context, l *ledger.Ledger) (head, error) {
 		if err != nil {
 			break
 		}
-		if q.Kind != "same trace" && q.Kind != "overlap" {
+		if q.Kind != across.SameTrace && q.Kind != across.Overlap {
 			continue
 		}
 		for _, name := range q.Charts {
