@@ -100,6 +100,7 @@ type Hold struct {
 	UMinutes float64   `json:"u_minutes"`
 	Lowest   float64   `json:"lowest"`
 	ULowest  float64   `json:"u_lowest"`
+	LowestAt LocalTime `json:"-"` // for the pictures: the instant of the very sample
 }
 
 // Check is one question put to the chart. Measured, Limit and U are nil where the check has no figure.

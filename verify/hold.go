@@ -1,6 +1,7 @@
 package verify
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -66,9 +67,9 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 		return h
 	}
 	h.u = h.run.u() * j.fast
-	low, uLow := j.lowest(h.run)
+	low := j.lowest(h.run)
 	h.hold = &Hold{Start: LocalTime{j.product.at(h.run.from)}, End: LocalTime{j.product.at(h.run.to)},
-		Minutes: *clip(h.run.minutes() * j.fast), UMinutes: *clip(h.u), Lowest: *clip(low - h.lowered), ULowest: *clip(uLow)}
+		Minutes: *clip(h.run.minutes() * j.fast), UMinutes: *clip(h.u), Lowest: *clip(low.temp - h.lowered), ULowest: *clip(low.uTemp), LowestAt: LocalTime{j.product.origin.Add(time.Duration(low.t * 1e9))}}
 	for _, g := range j.product.gaps() {
 		if g[0] >= h.run.from-1 && g[1] <= h.run.to+1 {
 			h.places = append(h.places, j.place("product", g[0], g[1], "no sure ink"))
@@ -126,25 +127,20 @@ func joined(rs []run) (out []run) {
 	return out
 }
 
-// lowest temperature more than two minutes inside both ends of the run; of the whole of a shorter one.
-func (j *judge) lowest(r run) (low, u float64) {
+// lowest of the run more than two minutes inside both ends; of the whole of a shorter one.
+func (j *judge) lowest(r run) node {
 	from, to := r.from+120, r.to-120
 	if from >= to {
 		from, to = r.from, r.to
 	}
-	low = math.Inf(1)
 	for _, inside := range [][]node{j.product.within(from, to), j.product.within(r.from, r.to)} {
-		for _, n := range inside {
-			if n.temp < low {
-				low, u = n.temp, n.uTemp
-			}
-		}
-		if !math.IsInf(low, 1) {
-			return low, u
+		if len(inside) > 0 {
+			return slices.MinFunc(inside, func(a, b node) int { return cmp.Compare(a.temp, b.temp) })
 		}
 	}
-	low, u, _ = j.product.value((r.from + r.to) / 2)
-	return low, u
+	mid := (r.from + r.to) / 2
+	v, u, _ := j.product.value(mid)
+	return node{t: mid, temp: v, uTemp: u}
 }
 
 func (j *judge) place(pen string, from, to float64, text string) Place {

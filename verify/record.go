@@ -45,7 +45,7 @@ func (j *judge) record(bs []Batch) Check {
 	}
 	for _, e := range j.Events {
 		p := Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text}
-		words := fmt.Sprintf("%s at %s", eventWords[e.Kind], e.From.Format("15:04"))
+		words := fmt.Sprintf("%s at %s", e.Kind.Words(), e.From.Format("15:04"))
 		if e.Text != "" {
 			words += " (" + e.Text + ")"
 		}
@@ -102,10 +102,6 @@ func (j *judge) record(bs []Batch) Check {
 	}
 	return c
 }
-
-var eventWords = map[series.Kind]string{series.EventLap: "second lap over the first", series.EventStopped: "the clock stood", series.EventTurned: "the chart was turned",
-	series.EventNoBlank: "no blank is seen",
-	series.EventAmbig:   "two lines compete", series.EventBlot: "blot", series.EventInk: "another ink", series.EventStart: "start off the written time"}
 
 // told: an event already names what breaks the trace there.
 func (j *judge) told(pen string, from, to time.Time) bool {

@@ -1,7 +1,11 @@
 // Package series is the time–temperature record that digitizing leaves and verifying takes.
 package series
 
-import "time"
+import (
+	"math"
+	"sort"
+	"time"
+)
 
 // Quality of a sample.
 type Quality string
@@ -33,6 +37,34 @@ type Series struct {
 	Samples []Sample
 }
 
+// At is the temperature at a time, linear between the samples around it; false beyond the
+// samples, and where one of the two is a gap. overGaps takes the samples with ink around it instead, beyond
+// them the nearest: false then where there is no ink at all.
+func (s Series) At(t time.Time, overGaps bool) (temperature float64, ok bool) {
+	n := len(s.Samples)
+	inked := func(i int) bool {
+		return i >= 0 && i < n && s.Samples[i].Quality != Gap && !math.IsNaN(s.Samples[i].Temperature)
+	}
+	hi := sort.Search(n, func(i int) bool { return !s.Samples[i].Time.Before(t) })
+	lo := hi - 1
+	for overGaps && lo >= 0 && !inked(lo) {
+		lo--
+	}
+	for overGaps && hi < n && !inked(hi) {
+		hi++
+	}
+	switch {
+	case inked(hi) && (s.Samples[hi].Time.Equal(t) || overGaps && lo < 0):
+		return s.Samples[hi].Temperature, true
+	case inked(lo) && inked(hi):
+		a, b := s.Samples[lo], s.Samples[hi]
+		return a.Temperature + (b.Temperature-a.Temperature)*t.Sub(a.Time).Seconds()/b.Time.Sub(a.Time).Seconds(), true
+	case inked(lo) && overGaps:
+		return s.Samples[lo].Temperature, true
+	}
+	return 0, false
+}
+
 // Kind of an event on the paper.
 type Kind string
 
@@ -48,6 +80,31 @@ const (
 	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time
 	EventAmbig   Kind = "ambiguous"  // two lines compete, which is which is not settled
 )
+
+// Words is what an event of the kind is, for a person.
+func (k Kind) Words() string {
+	switch k {
+	case EventGap:
+		return "no ink"
+	case EventStopped:
+		return "the clock stood"
+	case EventTurned:
+		return "the chart was turned"
+	case EventLap:
+		return "second lap over the first"
+	case EventNoBlank:
+		return "no blank is seen between end and start"
+	case EventBlot:
+		return "blot on or beside the line"
+	case EventInk:
+		return "another ink than the recorder's"
+	case EventStart:
+		return "start off the written time"
+	case EventAmbig:
+		return "two lines compete"
+	}
+	return string(k)
+}
 
 // Event is something found on the paper that the record check must tell.
 type Event struct {

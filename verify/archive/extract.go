@@ -52,29 +52,6 @@ func extract(r *reading, f *verify.Findings) (*ledger.Extract, error) {
 	return x, err
 }
 
-// at gives the temperature between two neighbouring samples, false where there is
-// no ink. from is where to look first: times asked for one after the other rise.
-func at(s series.Series, t time.Time, from *int) (float64, bool) {
-	for ; *from+1 < len(s.Samples); *from++ {
-		a, b := s.Samples[*from], s.Samples[*from+1]
-		if t.Before(a.Time) {
-			return 0, false
-		}
-		if t.After(b.Time) {
-			continue
-		}
-		if a.Quality == series.Gap || b.Quality == series.Gap {
-			return 0, false
-		}
-		d := b.Time.Sub(a.Time).Seconds()
-		if d == 0 {
-			return b.Temperature, true
-		}
-		return a.Temperature + (b.Temperature-a.Temperature)*t.Sub(a.Time).Seconds()/d, true
-	}
-	return 0, false
-}
-
 // traceOf samples the product pen's line at every whole minute, in °F.
 func traceOf(s series.Series) ledger.Trace {
 	t := ledger.Trace{}
@@ -82,9 +59,8 @@ func traceOf(s series.Series) ledger.Trace {
 		return t
 	}
 	first, last := s.Samples[0].Time, s.Samples[len(s.Samples)-1].Time
-	from := 0
 	for m := first.Add(time.Minute - time.Nanosecond).Truncate(time.Minute); !m.After(last); m = m.Add(time.Minute) {
-		v, ok := at(s, m, &from)
+		v, ok := s.At(m, false)
 		if v = math.Round(verify.Converted(v, s.Unit, "F") * 10); !ok || math.Abs(v) > math.MaxInt16 {
 			v = ledger.NoInk
 		}
@@ -100,8 +76,7 @@ func recorded(s series.Series, clock string) *float64 {
 		return nil
 	}
 	t := entries.Next(s.Samples[0].Time, ofDay)
-	from := 0
-	if v, ok := at(s, t, &from); ok {
+	if v, ok := s.At(t, false); ok {
 		v = math.Round(v*1000) / 1000
 		return &v
 	}

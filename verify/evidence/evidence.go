@@ -10,7 +10,6 @@ import (
 	"image/jpeg"
 	"io"
 	"math"
-	"sort"
 	"time"
 
 	"penarm/calibrate"
@@ -121,34 +120,12 @@ func (in *Input) pen(name string) *series.Series {
 	return nil
 }
 
-// reading is a series' temperature at a time: between two samples as it lies,
-// beside a gap the nearest sample with ink. False where there is no ink at all.
+// reading is a series' temperature at a time, over gaps as they lie. False where there is no ink at all.
 func reading(s *series.Series, t time.Time) (float64, bool) {
 	if s == nil {
 		return 0, false
 	}
-	n := len(s.Samples)
-	i := sort.Search(n, func(i int) bool { return !s.Samples[i].Time.Before(t) })
-	lo, hi := i-1, i
-	for lo >= 0 && math.IsNaN(s.Samples[lo].Temperature) {
-		lo--
-	}
-	for hi < n && math.IsNaN(s.Samples[hi].Temperature) {
-		hi++
-	}
-	switch {
-	case lo < 0 && hi >= n:
-		return 0, false
-	case lo < 0:
-		return s.Samples[hi].Temperature, true
-	case hi >= n:
-		return s.Samples[lo].Temperature, true
-	}
-	a, b := s.Samples[lo], s.Samples[hi]
-	if span := b.Time.Sub(a.Time).Seconds(); span > 0 {
-		return a.Temperature + (b.Temperature-a.Temperature)*t.Sub(a.Time).Seconds()/span, true
-	}
-	return a.Temperature, true
+	return s.At(t, true)
 }
 
 // run is a stretch of samples without a gap.
@@ -245,11 +222,7 @@ func (in *Input) marks() (out []mark) {
 			}
 		}
 		if !found {
-			text := e.Text
-			if text == "" {
-				text = eventWords(e.Kind)
-			}
-			add(mark{pen: e.Pen, from: e.From, to: e.To, text: text, at: point{e.X, e.Y}, onPaper: e.X != 0 || e.Y != 0, seen: true})
+			add(mark{pen: e.Pen, from: e.From, to: e.To, text: or(e.Text, e.Kind.Words()), at: point{e.X, e.Y}, onPaper: e.X != 0 || e.Y != 0, seen: true})
 		}
 	}
 	for i := range in.Series {
@@ -309,20 +282,9 @@ func (in *Input) inHold(from, to time.Time) bool {
 	return false
 }
 
-// lowestAt is when the product pen stands lowest in the judged middle of a hold
-// (more than two minutes inside both ends).
+// lowestAt is when and how low the product pen stands at the lowest of a hold.
 func (in *Input) lowestAt(h *verify.Hold) (at time.Time, temperature float64, ok bool) {
-	s := in.pen("product")
-	if s == nil {
-		return
-	}
-	for _, v := range s.Samples {
-		if v.Quality == series.Gap || v.Time.Sub(h.Start.Time) <= 2*time.Minute || h.End.Sub(v.Time) <= 2*time.Minute {
-			continue
-		}
-		if !ok || v.Temperature < temperature {
-			at, temperature, ok = v.Time, v.Temperature, true
-		}
-	}
-	return
+	at = h.LowestAt.Time
+	temperature, ok = reading(in.pen("product"), at)
+	return at, temperature, ok && !at.IsZero()
 }

@@ -226,30 +226,6 @@ func verdictWord(v verify.Verdict) string {
 	return "undecided"
 }
 
-func eventWords(k series.Kind) string {
-	switch k {
-	case series.EventGap:
-		return "no ink"
-	case series.EventStopped:
-		return "the chart stood still"
-	case series.EventTurned:
-		return "the chart was turned"
-	case series.EventLap:
-		return "a second lap of ink"
-	case series.EventNoBlank:
-		return "no blank is seen between end and start"
-	case series.EventBlot:
-		return "a blot on or beside the line"
-	case series.EventInk:
-		return "drawn in another ink than the recorder's"
-	case series.EventStart:
-		return "the trace does not start at the written time"
-	case series.EventAmbig:
-		return "two lines compete"
-	}
-	return strings.ReplaceAll(string(k), "-", " ")
-}
-
 // placeWords says what lies at a place that a check names.
 func placeWords(text string) string {
 	switch text {
