@@ -2,6 +2,8 @@
 // between the rooms that look at paper. It knows nothing of files or charts.
 package picture
 
+import "image"
+
 // Picture is one upright picture: Width × Height pixels, row by row, Channels
 // bytes a pixel. With three channels a pixel is blue, green, red; with one it
 // is grey. The centre of the top left pixel is (0, 0), x runs right, y down.
@@ -12,6 +14,19 @@ type Picture struct {
 	DPIX, DPIY    float64 // as the file says it, 0 where it does not; a hint, never the scale
 	Bilevel       bool    // the file held one bit a pixel
 	Source        string  // how the pixels were got, in words: "jpeg", "pdf: rendered at 300 dpi"
+}
+
+// Image is the picture as the standard library has it; a grey one shares its pixels.
+func (p *Picture) Image() image.Image {
+	r := image.Rect(0, 0, p.Width, p.Height)
+	if p.Channels == 1 {
+		return &image.Gray{Pix: p.Pix, Stride: p.Width, Rect: r}
+	}
+	m := image.NewRGBA(r)
+	for i, j := 0, 0; i < len(p.Pix); i, j = i+3, j+4 {
+		m.Pix[j], m.Pix[j+1], m.Pix[j+2], m.Pix[j+3] = p.Pix[i+2], p.Pix[i+1], p.Pix[i], 255
+	}
+	return m
 }
 
 // Plane copies out one channel (0 blue, 1 green, 2 red; of a grey picture always the only one).

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"golang.org/x/sys/unix"
 
 	"penarm/verify/archive"
@@ -25,27 +26,20 @@ import (
 
 // reviewOptions are the flags of the commands that keep a review.
 type reviewOptions struct {
-	plant, out, recorder, sheet, today string
-	line, paper                        choice
-	jobs, memory                       int
-	timeout                            time.Duration
-	redo, json                         bool
+	readOptions
+	today  string
+	paper  choice
+	memory int
+	redo   bool
 }
 
-func (o *reviewOptions) bind(cmd *cobra.Command) {
-	f := cmd.Flags()
-	f.StringVar(&o.plant, "plant", "", "plant file: recorders, pens, vats, forms, rules")
-	f.StringVar(&o.out, "out", "", "folder of the review: charts, ledger.db, index.html")
-	f.StringVar(&o.recorder, "recorder", "", "recorder of the charts whose entries name none")
-	f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
-	bindLine(f, &o.line)
+func (o *reviewOptions) bind(f *pflag.FlagSet) {
+	o.readOptions.bind(f, "folder of the review: charts, ledger.db, index.html", "print events as JSON lines")
+	o.bindTrace(f)
 	bindPaper(f, &o.paper)
-	f.IntVar(&o.jobs, "jobs", 0, "worker processes (default: as many as cores)")
 	f.IntVar(&o.memory, "memory", 1024, "most memory of one worker, MiB")
-	f.DurationVar(&o.timeout, "timeout", 120*time.Second, "longest time for one chart")
 	f.StringVar(&o.today, "today", "", "date that counts as today for what runs out (default: today)")
 	f.BoolVar(&o.redo, "redo", false, "do again what was done with another plant file, form, rule set, option or version")
-	f.BoolVar(&o.json, "json", false, "print events as JSON lines")
 }
 
 // review is the run that the flags ask for.
@@ -55,13 +49,11 @@ func (o *reviewOptions) review(dirs []string) (archive.Review, error) {
 		Lower: o.line.value == lowerEdge, Paper: o.paper.value,
 		Jobs: o.jobs, Timeout: o.timeout, Memory: uint64(o.memory) << 20, Worker: workerCommand(), Redo: o.redo, Today: time.Now(),
 	}
-	switch {
-	case o.out == "":
-		return r, errors.New("--out FOLDER is needed: where the review goes")
-	case o.plant == "":
-		return r, errors.New("--plant FILE is needed: the plant file")
-	case o.jobs < 0 || o.timeout <= 0 || o.memory < 512:
-		return r, errors.New("--jobs and --timeout must be above 0, --memory at least 512")
+	if err := o.check(); err != nil {
+		return r, err
+	}
+	if o.memory < 512 {
+		return r, errors.New("--memory must be at least 512")
 	}
 	if o.today != "" {
 		var err error
@@ -110,7 +102,7 @@ REVIEW/charts/north/2025/1.
 			return nil
 		},
 	}
-	o.bind(cmd)
+	o.bind(cmd.Flags())
 	cmd.AddCommand(newList())
 	return cmd
 }

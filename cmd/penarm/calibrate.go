@@ -47,7 +47,7 @@ Exit status:
 			})
 		},
 	}
-	o.bind(cmd, false)
+	o.bind(cmd.Flags())
 	cmd.Flags().StringVar(&o.form, "form", "", "form file, where there is no plant file yet")
 	return cmd
 }

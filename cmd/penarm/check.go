@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -9,46 +8,66 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"penarm/verify/archive"
 )
 
-// runOptions are the flags of the commands that read scans.
-type runOptions struct {
-	plant, out, recorder, sheet, form, hour, at string
-	paper, line                                 choice
-	jobs                                        int
-	timeout                                     time.Duration
-	json, full                                  bool
+// readOptions are the flags of all commands that read scans.
+type readOptions struct {
+	plant, out, recorder, form, sheet string
+	line                              choice
+	jobs                              int
+	timeout                           time.Duration
+	json                              bool
 }
 
-// bind adds the flags that the commands share.
-func (o *runOptions) bind(cmd *cobra.Command, entries bool) {
-	f := cmd.Flags()
+// bind adds the flags, with what --out and --json mean.
+func (o *readOptions) bind(f *pflag.FlagSet, out, json string) {
 	f.StringVar(&o.plant, "plant", "", "plant file: recorders, pens, vats, forms, rules")
-	f.StringVar(&o.out, "out", "", "folder for the results, one folder a chart in it")
+	f.StringVar(&o.out, "out", "", out)
 	f.StringVar(&o.recorder, "recorder", "", "recorder of the charts whose entries name none")
-	if entries {
-		f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
-		bindLine(f, &o.line)
-	}
-	f.StringVar(&o.hour, "hour", "", "a printed hour HH:MM that one chart shows --at a pixel")
-	f.StringVar(&o.at, "at", "", "pixel X,Y where the arc of --hour meets the outermost circle")
 	f.IntVar(&o.jobs, "jobs", 0, "worker processes (default: as many as cores)")
 	f.DurationVar(&o.timeout, "timeout", 120*time.Second, "longest time for one chart")
-	f.BoolVar(&o.json, "json", false, "print the outcomes as JSON")
+	f.BoolVar(&o.json, "json", false, json)
+}
+
+// bindTrace adds those of what follows the line.
+func (o *readOptions) bindTrace(f *pflag.FlagSet) {
+	f.StringVar(&o.sheet, "sheet", "", "CSV day sheet with the entries of many charts")
+	bindLine(f, &o.line)
+}
+
+func (o *readOptions) check() error {
+	switch {
+	case o.out == "":
+		return errors.New("--out FOLDER is needed: where the results go")
+	case o.plant == "" && o.form == "":
+		return errors.New("--plant FILE is needed: the plant file")
+	case o.jobs < 0 || o.timeout <= 0:
+		return errors.New("--jobs and --timeout must be above 0")
+	}
+	return nil
+}
+
+// runOptions are the flags of the commands that read the scans named.
+type runOptions struct {
+	readOptions
+	hour, at string
+	paper    choice
+	full     bool
+}
+
+func (o *runOptions) bind(f *pflag.FlagSet) {
+	o.readOptions.bind(f, "folder for the results, one folder a chart in it", "print the outcomes as JSON")
+	f.StringVar(&o.hour, "hour", "", "a printed hour HH:MM that one chart shows --at a pixel")
+	f.StringVar(&o.at, "at", "", "pixel X,Y where the arc of --hour meets the outermost circle")
 }
 
 // run does the scans and prints their outcomes with table.
 func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, print func([]archive.Outcome) error) error {
-	if o.out == "" {
-		return errors.New("--out FOLDER is needed: where the results go")
-	}
-	if o.plant == "" && o.form == "" {
-		return errors.New("--plant FILE is needed: the plant file")
-	}
-	if o.jobs < 0 || o.timeout <= 0 {
-		return errors.New("--jobs and --timeout must be above 0")
+	if err := o.check(); err != nil {
+		return err
 	}
 	var mark *archive.Mark
 	if o.hour != "" || o.at != "" {
@@ -76,9 +95,7 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 		return unread(err)
 	}
 	if o.json {
-		enc := json.NewEncoder(cmd.OutOrStdout())
-		enc.SetIndent("", "  ")
-		err = enc.Encode(struct {
+		err = indented(cmd.OutOrStdout(), struct {
 			Schema string            `json:"schema"`
 			Charts []archive.Outcome `json:"charts"`
 		}{"penarm.run/1", outcomes})
@@ -118,7 +135,8 @@ cannot be read. The table lists the charts worst first.
 			return o.run(cmd, archive.Check, scans, func(all []archive.Outcome) error { return printTable(cmd.OutOrStdout(), o.out, all) })
 		},
 	}
-	o.bind(cmd, true)
+	o.bind(cmd.Flags())
+	o.bindTrace(cmd.Flags())
 	bindPaper(cmd.Flags(), &o.paper)
 	cmd.Flags().BoolVar(&o.full, "full", false, "also leave the overlay at scan size and the plot as SVG")
 	return cmd

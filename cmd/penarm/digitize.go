@@ -36,6 +36,7 @@ Exit status:
 			})
 		},
 	}
-	o.bind(cmd, true)
+	o.bind(cmd.Flags())
+	o.bindTrace(cmd.Flags())
 	return cmd
 }

@@ -10,6 +10,7 @@ import (
 
 	"penarm/verify"
 	"penarm/verify/archive"
+	"penarm/verify/evidence"
 )
 
 // rank orders outcomes, worst first: fail, undecided, unread, pass.
@@ -49,15 +50,7 @@ func printTable(w io.Writer, out string, all []archive.Outcome) error {
 	return err
 }
 
-// line keeps a text on its line: names of files may hold anything.
-func line(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
-			return '?'
-		}
-		return r
-	}, s)
-}
+var line = evidence.OneLine
 
 // holds lists the minutes that each batch shows.
 func holds(f *verify.Findings) string {

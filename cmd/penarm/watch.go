@@ -46,7 +46,7 @@ Exit status: 0 when stopped, 3 where the folder cannot be watched, 64 for wrong 
 			return nil
 		},
 	}
-	o.bind(cmd)
+	o.bind(cmd.Flags())
 	cmd.Flags().DurationVar(&every, "every", 5*time.Second, "how often to look")
 	cmd.Flags().DurationVar(&settle, "settle", 10*time.Second, "how long a file must stand still")
 	return cmd

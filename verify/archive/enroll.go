@@ -71,7 +71,7 @@ func EnrollForm(ctx context.Context, open Opener, path string, facts Facts, hour
 		return nil, NewError(path, "blank", err, again)
 	}
 	var image, drawn bytes.Buffer
-	if err := png.Encode(&image, imageOf(pic)); err != nil {
+	if err := png.Encode(&image, pic.Image()); err != nil {
 		return nil, NewError(path, "blank", err, again)
 	}
 	if err := evidence.Overlay(&drawn, evidence.Input{Picture: pic, Face: blank.Face, Findings: &verify.Findings{}, JPEG: open.JPEG}); err != nil {

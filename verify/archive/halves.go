@@ -55,7 +55,7 @@ func Join(ctx context.Context, open Opener, a, b, out string) error {
 		return err
 	}
 	var data bytes.Buffer
-	if err := png.Encode(&data, imageOf(r.picture)); err != nil {
+	if err := png.Encode(&data, r.picture.Image()); err != nil {
 		return NewError(out, "output", err, joinAnew)
 	}
 	if err := writeBeside(out, data.Bytes()); err != nil {

@@ -6,7 +6,6 @@ package evidence
 import (
 	"encoding/json"
 	"fmt"
-	"image"
 	"image/jpeg"
 	"io"
 	"math"
@@ -54,11 +53,7 @@ func (in *Input) encode(w io.Writer, p *picture.Picture) error {
 		_, err = w.Write(b)
 		return err
 	}
-	img := image.NewRGBA(image.Rect(0, 0, p.Width, p.Height))
-	for i := range p.Width * p.Height {
-		img.Pix[4*i], img.Pix[4*i+1], img.Pix[4*i+2], img.Pix[4*i+3] = p.Pix[3*i+2], p.Pix[3*i+1], p.Pix[3*i], 255
-	}
-	return jpeg.Encode(w, img, &jpeg.Options{Quality: quality})
+	return jpeg.Encode(w, p.Image(), &jpeg.Options{Quality: quality})
 }
 
 // FindingsJSON gives findings.json as it is filed and as the report carries it.

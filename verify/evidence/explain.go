@@ -28,7 +28,7 @@ func ParseFindings(data []byte) (*verify.Findings, error) {
 func Explain(w io.Writer, f *verify.Findings) error {
 	e := explainer{w: bufio.NewWriter(w), f: f}
 	words, _ := verdictWords(f.Verdict)
-	fmt.Fprintf(e.w, "%s: %s. %s\n", plain((&Input{Findings: f}).chartWords()), strings.ToUpper(verdictWord(f.Verdict)), words)
+	fmt.Fprintf(e.w, "%s: %s. %s\n", OneLine((&Input{Findings: f}).chartWords()), strings.ToUpper(verdictWord(f.Verdict)), words)
 	if f.Verdict == verify.Pass {
 		e.list(passTitle, brief, func(c verify.Check) bool { return c.Counts })
 	} else {
@@ -37,7 +37,7 @@ func Explain(w io.Writer, f *verify.Findings) error {
 		e.list(metTitle, brief, func(c verify.Check) bool { return c.Counts && c.Verdict == verify.Pass })
 	}
 	e.list(informationOnly, brief, func(c verify.Check) bool { return !c.Counts })
-	fmt.Fprintf(e.w, "\n%s\n", plain(readWords(f)))
+	fmt.Fprintf(e.w, "\n%s\n", OneLine(readWords(f)))
 	return e.w.Flush()
 }
 
@@ -58,17 +58,17 @@ func (e explainer) list(title string, words func(verify.Check) string, want func
 				fmt.Fprintf(e.w, "\n%s\n", title)
 				titled = true
 			}
-			fmt.Fprintf(e.w, "- %s, %s\n", who, plain(words(c)))
+			fmt.Fprintf(e.w, "- %s, %s\n", who, OneLine(words(c)))
 		}
 	}
 	for _, b := range e.f.Batches {
-		add("batch "+plain(batchName(b.Batch)), b.Checks)
+		add("batch "+OneLine(batchName(b.Batch)), b.Checks)
 	}
 	add("chart", e.f.Checks)
 }
 
-// plain keeps a sentence on its line: what people entered may hold any character.
-func plain(s string) string {
+// OneLine keeps a text on its line: what people entered, and names of files, may hold any character.
+func OneLine(s string) string {
 	return strings.Map(func(c rune) rune {
 		if unicode.IsControl(c) {
 			return ' '
