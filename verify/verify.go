@@ -102,7 +102,7 @@ func unsure(e series.Event) bool {
 
 func newJudge(p Problem) *judge {
 	j := &judge{Problem: p, unit: "F", k: p.Rules.GuardBand.Value, fast: 1, doubtAfter: math.Inf(1)}
-	if p.Plant != nil && p.Plant.Unit != "" {
+	if p.Plant != nil {
 		j.unit = p.Plant.Unit
 	}
 	origin := p.origin()
@@ -219,7 +219,7 @@ func (j *judge) when(s string, after float64) (t, u float64, ok bool) {
 }
 
 func (j *judge) plantUnit() string {
-	if j.Plant == nil || j.Plant.Unit == "" {
+	if j.Plant == nil {
 		return j.unit
 	}
 	return j.Plant.Unit

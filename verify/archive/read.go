@@ -251,6 +251,16 @@ func (p *plant) form(key string) *form.Form {
 	return nil
 }
 
+// recordersOf are those that use a form.
+func (p *plant) recordersOf(form string) (out []*entries.Recorder) {
+	for i := range p.Recorders {
+		if p.Recorders[i].Form == form {
+			out = append(out, &p.Recorders[i])
+		}
+	}
+	return out
+}
+
 // find calibrates: with the form that the recorder uses, or the only one there is, else with the one of the
 // library that the print matches. That may be another than the recorder's: the
 // wrong chart was fitted, and verify says so.

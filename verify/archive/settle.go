@@ -86,15 +86,6 @@ func (r *reading) told() (out []digitize.Told) {
 	return out
 }
 
-func (p *plant) recordersOf(form string) (out []*entries.Recorder) {
-	for i := range p.Recorders {
-		if p.Recorders[i].Form == form {
-			out = append(out, &p.Recorders[i])
-		}
-	}
-	return out
-}
-
 // shown counts the pens that left a line: half an hour of well read samples at
 // least, and more of these than of weak ones. 0 where any pen of the recorder left none.
 func shown(all []series.Series) int {

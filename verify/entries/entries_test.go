@@ -1,10 +1,12 @@
 package entries
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -180,4 +182,38 @@ func FuzzLoad(f *testing.F) {
 			assert.Contains(t, err.Error(), "e.yaml")
 		}
 	})
+}
+
+func TestClock(t *testing.T) {
+	for s, want := range map[string]time.Duration{"00:00": 0, "07:30": 7*time.Hour + 30*time.Minute, "23:59:58": 24*time.Hour - 2*time.Second} {
+		got, _, ok := Clock(s)
+		require.True(t, ok, s)
+		require.Equal(t, want, got, s)
+	}
+	for _, s := range []string{"", "7:30", "24:00", "07:60", "07:30:5", "07:30:05.5", "half past seven"} {
+		_, _, ok := Clock(s)
+		require.False(t, ok, s)
+	}
+	// Uniform within half a minute, or half a second, to either side: JCGM 100:2008 4.3.7.
+	_, minute, _ := Clock("07:30")
+	_, second, _ := Clock("07:30:00")
+	require.InDelta(t, 30/math.Sqrt(3), minute, 1e-9)
+	require.InDelta(t, 0.5/math.Sqrt(3), second, 1e-9)
+}
+
+// A chart put on in the evening: what is written after midnight is of the next day, ten minutes early is not.
+func TestAt(t *testing.T) {
+	e := &Entries{ChartDate: "2026-03-04", OnChart: "21:30"}
+	for s, want := range map[string]string{"21:30": "2026-03-04 21:30", "21:20": "2026-03-04 21:20", "00:40": "2026-03-05 00:40", "20:00": "2026-03-05 20:00"} {
+		at, ok := e.At(s)
+		require.True(t, ok)
+		require.Equal(t, want, at.Format("2006-01-02 15:04"), s)
+	}
+	e.OnChart = ""
+	at, ok := e.At("00:40")
+	require.True(t, ok)
+	require.Equal(t, "2026-03-04 00:40", at.Format("2006-01-02 15:04"))
+	e.ChartDate = ""
+	_, ok = e.At("00:40")
+	require.False(t, ok)
 }
