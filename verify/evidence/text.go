@@ -15,7 +15,8 @@ import (
 	"penarm/verify"
 )
 
-// All words for people stand in this file, so that they can be translated.
+// The words of pictures, pages and explanations stand in this file, so that they can be translated; what a
+// check or an event says comes along with it.
 
 const (
 	legendWeak  = "ink weak"
