@@ -55,17 +55,18 @@ var line = evidence.OneLine
 // holds lists the minutes that each batch shows.
 func holds(f *verify.Findings) string {
 	var s []string
+	unit := ""
 	for _, b := range f.Batches {
 		if b.Hold == nil {
 			s = append(s, "none")
 			continue
 		}
-		s = append(s, fmt.Sprintf("%.1f", b.Hold.Minutes))
+		s, unit = append(s, fmt.Sprintf("%.1f", b.Hold.Minutes)), " min"
 	}
 	if len(s) == 0 {
 		return "none"
 	}
-	return strings.Join(s, ", ") + " min"
+	return strings.Join(s, ", ") + unit
 }
 
 // printChecks lists every check of one chart with its figure, limit and reason.
