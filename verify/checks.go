@@ -97,7 +97,7 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		c.Measured, c.U = clip(minutes), clip(u)
 		c.Verdict = j.against(minutes, u, o.Minutes)
 		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, clockWord(h.hold.Start))
-		slow := j.slow(h.run.from) / 60
+		slow, behind := j.slow(h.run.from)/60, -j.startOff(startTells)/60
 		switch {
 		case j.against(minutes-slow, u, o.Minutes) != c.Verdict:
 			c.Verdict = Undecided
@@ -108,6 +108,9 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		case j.rival != 0 && j.against(minutes+j.rival/60, u, o.Minutes) != c.Verdict:
 			c.Verdict = Undecided
 			c.Reason += fmt.Sprintf("; but the trace starts %.0f min off the written %s: are the chart's hours right?", j.rival/60, j.Entries.OnChart)
+		case c.Verdict == Pass && behind > 0 && j.against(minutes-behind, u, o.Minutes) != Pass:
+			c.Verdict = Undecided
+			c.Reason += fmt.Sprintf("; but the trace starts %.0f min before the written %s: do the chart's clock and the writer's agree?", behind, j.Entries.OnChart)
 		case h.run.from > j.doubtAfter:
 			c.Verdict = Undecided
 			c.Reason += "; the chart's clock had stood or been turned before"

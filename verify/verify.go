@@ -144,7 +144,7 @@ func newJudge(p Problem) *judge {
 		j.uHour = entries.WrittenU // the printed hours count from on_chart, itself written to the minute
 	}
 	j.resolveFrom()
-	j.off = j.startOff()
+	j.off = j.startOff(startLists)
 	return j
 }
 
@@ -170,10 +170,9 @@ func (p Problem) origin() time.Time {
 	return near[0]
 }
 
-// startOff is by how many seconds the trace starts after the written on_chart, where that
-// is more than 15 min: most charts agree within these (FDA Guide to Inspections of Low Acid
-// Canned Food Manufacturers, Part 2, on recorders).
-func (j *judge) startOff() float64 {
+// startOff is by how many seconds the trace starts after the written on_chart, where that is more than so many: most
+// charts agree within 15 min (FDA Guide to Inspections of Low Acid Canned Food Manufacturers, Part 2, on recorders).
+func (j *judge) startOff(least float64) float64 {
 	if j.Entries == nil || !j.HourKnown || len(j.product.nodes) == 0 {
 		return 0
 	}
@@ -183,11 +182,18 @@ func (j *judge) startOff() float64 {
 	}
 	const day = 24 * 3600.0
 	off := math.Remainder(j.product.begins-at, day)
-	if math.Abs(off) <= 15*60 {
+	if math.Abs(off) <= least {
 		return 0
 	}
 	return off
 }
+
+// startLists are the seconds from which a start off the written time is listed, startTells those from which the minutes
+// between a written time and a place on the chart are not credited with it: rounding takes less. Common practice, no source.
+const (
+	startLists = 15 * 60.0
+	startTells = 5 * 60.0
+)
 
 const strokeF = 12.0
 

@@ -492,6 +492,18 @@ func TestOutletAcrossAGapAndByASlowClock(t *testing.T) {
 	assert.Equal(t, Pass, get(t, Verify(p), 0, "outlet").Verdict, "0.8 min behind")
 }
 
+// A chart that starts before its written time may be behind the writer's clock by that.
+func TestOutletOfAChartBehind(t *testing.T) {
+	b := milk()
+	b.OutletOpened = "10:33"
+	for on, want := range map[string]Verdict{"08:00": Pass, "08:04": Pass, "08:06": Undecided, "07:50": Pass} {
+		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:45:00", 148), b)
+		p.Entries.OnChart = on
+		got := get(t, Verify(p), 0, "outlet")
+		assert.Equal(t, want, got.Verdict, "%s: %s", on, got.Reason)
+	}
+}
+
 // C22, C23: PMO Appendix I Test 3, from memory: recorded time may not exceed true time.
 func TestClock(t *testing.T) {
 	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:30:12", 146), milk())
@@ -1299,7 +1311,7 @@ func TestWhoseHold(t *testing.T) {
 	// By a chart that was put on two hours and a half later than written, either may be the other's.
 	p = problem(t, "us-grade-a-vat", line("product", "F", 0.05, 2, two...), short)
 	p.Series = append(p.Series, line("airspace", "F", 0.05, 2, "08:00:00 60", "09:50:00 155", "13:05:00 155", "14:00:00 60"))
-	for on, want := range map[string][]Verdict{"10:35": {Undecided, Undecided, Undecided}, "08:10": {Fail, Pass, Pass}} {
+	for on, want := range map[string][]Verdict{"10:35": {Undecided, Undecided, Undecided}, "08:10": {Fail, Pass, Undecided}} { // 35 min until the outlet, or ten less
 		p.Entries.OnChart = on
 		f = Verify(p)
 		assert.Equal(t, want, []Verdict{get(t, f, 0, "hold").Verdict, get(t, f, 0, "airspace").Verdict, get(t, f, 0, "outlet").Verdict}, on)
