@@ -129,7 +129,7 @@ func Read(r io.Reader) ([]Series, error) {
 				continue
 			}
 			text := field(i, "")
-			if text == "" && (p.Quality == Gap || i > 2) {
+			if p.Quality == Gap || text == "" && i > 2 { // what a row without ink says besides counts for nothing
 				*v = math.NaN()
 				continue
 			}

@@ -67,6 +67,10 @@ func TestReadLogger(t *testing.T) {
 	require.InDelta(t, 0.3, got[0].Samples[0].UTemperature, 1e-9)
 	require.InDelta(t, 0.1/math.Sqrt(12), got[0].Samples[1].UTemperature, 1e-9)
 	require.InDelta(t, 1/math.Sqrt(12), got[0].Samples[1].UTime, 1e-9)
+	// A gap has no temperature, whatever its row says.
+	got, err = Read(strings.NewReader("time,temperature,quality\n2026-03-04T07:15:01,145.2,good\n2026-03-04T07:15:11,146.0,gap\n"))
+	require.NoError(t, err)
+	require.True(t, math.IsNaN(got[0].Samples[1].Temperature))
 }
 
 func TestReadNamesTheLine(t *testing.T) {
