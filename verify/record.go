@@ -43,6 +43,7 @@ func (j *judge) record(bs []Batch) Check {
 		}
 		return Pass
 	}
+	var rivals []series.Event // a chart whose pens share an ink may have a score of them
 	for _, e := range j.Events {
 		p := Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text}
 		words := fmt.Sprintf("%s at %s", e.Kind.Words(), e.From.Format("15:04"))
@@ -55,10 +56,29 @@ func (j *judge) record(bs []Batch) Check {
 		case series.EventStopped, series.EventTurned, series.EventNoBlank:
 			note(Undecided, words, p)
 		case series.EventAmbig:
-			note(listed(e.Pen, e.From, e.To), words, p)
+			rivals = append(rivals, e)
 		case series.EventBlot, series.EventInk, series.EventStart:
 			note(Pass, words, p)
 		}
+	}
+	if len(rivals) > 0 {
+		v, first, last := Pass, rivals[0], rivals[0]
+		var places []Place
+		for _, e := range rivals {
+			v = Worst(v, listed(e.Pen, e.From, e.To))
+			places = append(places, Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text})
+			if e.From.Before(first.From) {
+				first = e
+			}
+			if e.To.After(last.To) {
+				last = e
+			}
+		}
+		words := fmt.Sprintf("%s at %s (%s)", first.Kind.Words(), first.From.Format("15:04"), first.Text)
+		if n := len(rivals); n > 1 {
+			words = fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, first.From.Format("15:04"), last.To.Format("15:04"))
+		}
+		note(v, words, places...)
 	}
 	for _, tr := range []struct {
 		pen string

@@ -483,6 +483,10 @@ func TestOutletAcrossAGapAndByASlowClock(t *testing.T) {
 	p.Series[0] = erase(s, "10:02:00", "10:05:00") // 26.5 min of sure ink, 31.5 with the gap
 	got := get(t, Verify(p), 0, "outlet")
 	assert.Equal(t, Undecided, got.Verdict, got.Reason)
+	late := milk()
+	late.OutletOpened = "10:40" // whenever the hold began: but it may have been broken
+	got = get(t, Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:35:00", 148), "10:14:00", "10:16:00"), late)), 0, "outlet")
+	assert.Equal(t, Undecided, got.Verdict, got.Reason)
 	p.Series[0] = s
 	p.Recorder.ClockCheck = &entries.ClockCheck{Date: "2026-03-01", TrueMinutes: 30, ChartMinutes: 29.4} // put on at 8:00: 2.4 min behind at 10:00
 	got = get(t, Verify(p), 0, "outlet")
@@ -490,6 +494,19 @@ func TestOutletAcrossAGapAndByASlowClock(t *testing.T) {
 	assert.Contains(t, got.Reason, "2.4 min")
 	p.Recorder.ClockCheck.ChartMinutes = 29.8
 	assert.Equal(t, Pass, get(t, Verify(p), 0, "outlet").Verdict, "0.8 min behind")
+}
+
+// Stretches in which two lines compete are told in one sentence, each with its place.
+func TestManyRivalStretches(t *testing.T) {
+	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+	for _, from := range []string{"08:10:00", "08:30:00", "11:10:00"} {
+		p.Events = append(p.Events, series.Event{Kind: series.EventAmbig, Pen: "product", From: at(from), To: at(from).Add(5 * time.Minute), Text: "two lines compete for 5 minutes"})
+	}
+	c := get(t, Verify(p), -1, "record")
+	assert.Equal(t, Pass, c.Verdict)
+	assert.Contains(t, c.Reason, "in 3 stretches from 08:10 to 11:15")
+	assert.Equal(t, 1, strings.Count(c.Reason, "two lines compete"))
+	assert.Len(t, c.Places, 3)
 }
 
 // A chart that starts before its written time may be behind the writer's clock by that.
