@@ -15,7 +15,7 @@ const (
 	terraceAs    = 2.0   // and nearly as steeply, is a chart that was turned
 	restMM       = 0.15  // nearer than this to the ends of the scale the pen rests on its stop
 	courseS      = 10.0  // between knots of a course, seconds
-	courseMM     = 0.6   // of line that a knot averages
+	courseMM     = 0.6   // of line that a knot averages where the trace starts; as many knots elsewhere, by which what follows was chosen
 	wobbleMM     = 0.6   // of line between independent looks at a pen's wobble
 	calmLeft     = 0.005 // mm that calibration and pixels leave beside the wobble, however long a block
 	calmLooks    = 3.0   // independent looks at the line beside a stretch, at least
@@ -80,11 +80,8 @@ func (t *tracer) course(v []vertex) *course {
 	}
 	c.r = make([]float64, n)
 	c.sum, c.sq, c.count = make([]float64, n+1), make([]float64, n+1), make([]int, n+1)
-	for i, r := range raw {
-		reach := 0
-		if !math.IsNaN(r) {
-			reach = int(courseMM / 2 / (courseS * t.form.MMPerSecond(r)))
-		}
+	reach := int(courseMM / 2 / (courseS * t.form.MMPerSecond(c.base)))
+	for i := range raw {
 		s, w := 0.0, 0.0
 		for k := max(0, i-reach); k <= min(n-1, i+reach); k++ {
 			s, w = s+raw[k], w+1
