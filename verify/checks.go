@@ -244,16 +244,6 @@ func (j *judge) airspaceCheck(m *matter, s share, h held, legal float64) *Check 
 	return c
 }
 
-// margin is law for a difference of temperatures.
-func (j *judge) margin(t rules.Temperature) (float64, bool) {
-	if j.Form != nil && j.Form.Unit != j.unit {
-		if v, ok := t.In(j.Form.Unit); ok {
-			return v * PerF(j.Form.Unit) / PerF(j.unit), true
-		}
-	}
-	return t.In(j.unit)
-}
-
 // besides is how far in seconds beside the hold a reading may be written and still be
 // taken as made at its start or end. Common practice, no source.
 const besides = 120.0

@@ -189,6 +189,9 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 		out.Reason = fmt.Sprintf("longest unbroken run at or above %s from %s to %s %s", j.deg(h.legal), clockWord(h.hold.Start), clockWord(h.hold.End), words)
 		out.Places = append([]Place{j.place("product", h.run.from, h.run.to, name)}, h.places...)
 	}
+	if j.Form != nil && j.Form.Unit != j.unit {
+		out.Reason += fmt.Sprintf("; that is %s, as the chart is printed", degrees(Converted(h.legal, j.unit, j.Form.Unit), j.Form.Unit))
+	}
 	if h.lowered > 0 {
 		out.Reason += fmt.Sprintf("; lowered by %.2f °%s, the recorder reading above the indicating thermometer", h.lowered, j.unit)
 	}

@@ -44,8 +44,11 @@ func (j *judge) record(bs []Batch) Check {
 		return Pass
 	}
 	var rivals []series.Event // a chart whose pens share an ink may have a score of them
+	placeOf := func(e series.Event) Place {
+		return Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text}
+	}
 	for _, e := range j.Events {
-		p := Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text}
+		p := placeOf(e)
 		words := fmt.Sprintf("%s at %s", e.Kind.Words(), e.From.Format("15:04"))
 		if e.Text != "" {
 			words += " (" + e.Text + ")"
@@ -66,7 +69,7 @@ func (j *judge) record(bs []Batch) Check {
 		var places []Place
 		for _, e := range rivals {
 			v = Worst(v, listed(e.Pen, e.From, e.To))
-			places = append(places, Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text})
+			places = append(places, placeOf(e))
 			if e.From.Before(first.From) {
 				first = e
 			}

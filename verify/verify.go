@@ -329,15 +329,28 @@ func (j *judge) unnamed() []Batch {
 	return out
 }
 
-// law gives a temperature of the law in the series' unit: the figure that it prints in the chart's own unit, for the
-// two that it prints are no exact conversions of each other (63 °C is 145.4 °F); else the one in the series' unit.
-func (j *judge) law(t rules.Temperature) (float64, bool) {
-	if j.Form != nil && j.Form.Unit != j.unit {
-		if v, ok := t.In(j.Form.Unit); ok {
-			return Converted(v, j.Form.Unit, j.unit), true
+// printed is the figure that the law prints in the chart's own unit, for the two that it prints are no exact conversions
+// of each other (63 °C is 145.4 °F); else the one in the series' unit.
+func (j *judge) printed(t rules.Temperature) (v float64, unit string, ok bool) {
+	if j.Form != nil {
+		if v, ok = t.In(j.Form.Unit); ok {
+			return v, j.Form.Unit, true
 		}
 	}
-	return t.In(j.unit)
+	v, ok = t.In(j.unit)
+	return v, j.unit, ok
+}
+
+// law is a temperature of the law, as printed, in the series' unit.
+func (j *judge) law(t rules.Temperature) (float64, bool) {
+	v, unit, ok := j.printed(t)
+	return Converted(v, unit, j.unit), ok
+}
+
+// margin is law for a difference of temperatures.
+func (j *judge) margin(t rules.Temperature) (float64, bool) {
+	v, unit, ok := j.printed(t)
+	return v * PerF(unit) / PerF(j.unit), ok
 }
 
 func (j *judge) legalOf(o rules.Option) float64 { v, _ := j.law(o.Temperature); return v }

@@ -186,6 +186,8 @@ func TestUnitsAsPrinted(t *testing.T) {
 	b := printed("us-grade-a-vat", f)
 	assert.Equal(t, Fail, b.Checks[0].Verdict, b.Checks[0].Reason)
 	assert.InDelta(t, 145.4, b.Legal, 1e-9)
+	assert.Contains(t, b.Checks[0].Reason, "at or above 145.4 °F")
+	assert.Contains(t, b.Checks[0].Reason, "that is 63 °C, as the chart is printed")
 	for _, c := range b.Checks {
 		if c.Check == "airspace" {
 			assert.InDelta(t, 150.8, *c.Limit, 1e-9)
