@@ -23,6 +23,7 @@ const (
 	numeralColumns = 12    // of the survey, 1/60 of a turn
 	numeralOff     = 1.5   // of them, off whole heavy arcs, that numerals recur
 	numeralAlike   = 2     // others that recur so
+	numeralSplit   = 2     // columns without ink that do not part one: an arc through it
 	doubtPrint     = 0.05  // density from which print says how well it was removed
 	doubtLeast     = 0.1
 	doubtMost      = 0.35
@@ -548,22 +549,28 @@ func (t *tracer) dropNumerals(dark []float32) {
 		run   // of survey columns, counted on over the turn
 		faint bool
 	}
+	inked := func(from, to int) bool { // any of the columns [from, to)
+		for c := from; c < to; c++ {
+			if t.inked[(c+n)%n] {
+				return true
+			}
+		}
+		return false
+	}
 	var alone []spot
 	for c := range n {
-		if !t.inked[c] || t.inked[(c+n-1)%n] {
+		if !t.inked[c] || inked(c-numeralSplit, c) {
 			continue
 		}
 		e := c
 		var most []float32
-		for t.inked[e%n] && e < c+n {
-			most = append(most, dark[e%n])
+		for inked(e, e+numeralSplit+1) && e < c+n {
+			if t.inked[e%n] {
+				most = append(most, dark[e%n])
+			}
 			e++
 		}
-		far := e-c <= numeralColumns
-		for k := 1; far && k <= numeralColumns; k++ {
-			far = !t.inked[(c-k+n)%n] && !t.inked[(e-1+k)%n]
-		}
-		if far {
+		if e-c <= numeralColumns && !inked(c-numeralColumns, c) && !inked(e, e+numeralColumns) {
 			alone = append(alone, spot{run{c, e}, median(most) < 0.75})
 		}
 	}

@@ -358,6 +358,7 @@ func TestRecurringNumeralsAreDropped(t *testing.T) {
 	for _, c := range []int{304, 424, 543, 664} {
 		draw(c, c+4, 1)
 	}
+	tr.inked[426] = false // an arc through it
 	draw(250, 256, 1)
 	draw(345, 350, 1)
 	draw(480, 483, 0.6)
@@ -542,6 +543,15 @@ func TestATurnedChartIsSeen(t *testing.T) {
 
 	plain := append(append(k, restless(r, 1.3, 2.1, 150)...), knot{2.8, 60})
 	require.Empty(t, kinds(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: plain}))))
+}
+
+// A vat that stands between two rises drifts; between two rises the paper that was turned under the pen does not.
+func TestADriftIsNoTurn(t *testing.T) {
+	t.Parallel()
+	for to, want := range map[float64][]series.Kind{120: {series.EventTurned}, 120.19: nil} { // 0.04 mm
+		res := trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 80}, {0.8, 120}, {1.4, to}, {2, to + 40}, {2.2, to + 45}}}))
+		require.Equal(t, want, kinds(res), to)
+	}
 }
 
 // The likelihood of two steps that share a normal one of unknown size is the integral over that size.

@@ -21,6 +21,7 @@ const (
 	calmLooks    = 3.0   // independent looks at the line beside a stretch, at least
 	besideMin    = 30.0  // as far before and after a stretch
 	besideMM     = 1.0   // and as near its temperature
+	stillDrift   = 3.0   // standard uncertainties that a level stretch's last third may lie off its first: a pen that stood does not drift
 	stillCore    = 0.75  // of the exactness that a level stretch needs: within its ends a pen that stood is as exact as that
 	stillOther   = 1.25  // of it, that another pen is allowed over the middle half of the same stretch
 	calmOdds     = 8.0   // log odds, 3000 to 1: a day has many stretches
@@ -293,6 +294,16 @@ func (c *course) core(level run, tolerance float64) run {
 	return core
 }
 
+// drifts says whether the last third of a level run of knots lies off the first by more than the wobble of the line and
+// what calibration leaves explain.
+func (c *course) drifts(level run, ragged, mmS float64) bool {
+	third := (level.to - level.from) / 3
+	first, _ := c.scatter(level.from, level.from+third)
+	last, _ := c.scatter(level.to-third, level.to)
+	looks := math.Max(1, float64(third)*courseS*mmS/wobbleMM)
+	return math.Abs(last-first) > stillDrift*math.Sqrt2*math.Hypot(ragged/math.Sqrt(looks), calmLeft)
+}
+
 // turnedEvents finds where the chart was turned under the pen, its clock set, or a line drawn with a rule or compass: a stretch of one exact
 // temperature that breaks a slope which then goes on as before, or that is far calmer than the line beside it, for every pen at once.
 func (t *tracer) turnedEvents() {
@@ -309,12 +320,15 @@ func (t *tracer) turnedEvents() {
 		l := t.lines[i]
 		vertex := func(knot int) int { return at(l.v, c.hour+float64(knot)*c.step) }
 		for _, p := range c.level(l.ragged) {
-			if r := c.r[p.from]; r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
+			r, core := c.r[p.from], c.core(p, 2*exact(l.ragged))
+			if r < t.form.Inner()+restMM || r > t.form.Outer()-restMM {
 				continue // the pen rests on its stop
+			}
+			if c.drifts(core, l.ragged, t.form.MMPerSecond(r)) {
+				continue
 			}
 			odds := t.still(courses, i, p)
 			if odds >= calmOdds || odds > math.Inf(-1) && t.breaksSlope(i, vertex(p.from), vertex(p.to-1)) {
-				core := c.core(p, 2*exact(l.ragged))
 				a, b := vertex(core.from), vertex(core.to-1)
 				t.reportOn(series.EventTurned, i, a, b, fmt.Sprintf("exactly level for %.0f minutes, as no vat is: the chart was turned, its clock set, or the line drawn by hand", (l.v[b].hours-l.v[a].hours)*60))
 			}
