@@ -8,8 +8,9 @@ import (
 )
 
 const (
-	standMM     = 5.5   // a stroke this long
-	standDrift  = 0.035 // that gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
+	standMM     = 5.5   // a stroke this long,
+	standClear  = 4.0   // of which so much is no narrow tip,
+	standDrift  = 0.035 // and gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
 	standEnd    = 0.5   // mm of either end, where the line turns into and out of it, that do not count
 	standWide   = 0.10  // farthest that its vertices wander along time
 	standBeside = 25    // vertices, 2 mm, before and after the stroke
@@ -48,28 +49,52 @@ func (t *tracer) paperEvents(i int) {
 	}
 }
 
-// standing finds strokes along one arc: the clock stood while the pen moved.
+// standing finds strokes along one arc: the clock stood while the pen moved. A narrow tip at an end of one, where the line before or
+// after runs together with it, makes it longer; straight it must be without it.
 func (t *tracer) standing(i int) {
 	v := t.lines[i].v
-	hour := make([]float64, len(v)) // since the seam, not forced to rise
+	hour := make([]float64, len(v)) // not forced to rise
 	for k, p := range v {
 		c, _ := t.cell(p.x, p.y)
-		hour[k] = c * t.frame.HourStep
+		hour[k] = t.frame.Hour + c*t.frame.HourStep
 	}
 	for k := 0; k < len(v); k++ {
 		if !v[k].ink || v[k].fixed {
 			continue
 		}
 		perHour := 3600 * t.form.MMPerSecond(v[k].radius) // mm
+		along := func(m int, tip bool) bool { // what had to be forced to rise by much is no one's stroke
+			return m >= 0 && m < len(v) && v[m].ink && v[m].fixed == tip &&
+				math.Abs(v[m].hours-v[k].hours)*perHour <= standWide && math.Abs(v[m].hours-hour[m])*perHour <= standWide
+		}
 		e, weak := k, 0
-		for e < len(v)-1 && v[e+1].ink && !v[e+1].fixed && math.Abs(v[e+1].hours-v[k].hours)*perHour <= standWide {
+		for along(e+1, false) {
 			e++
 			if v[e].weak && v[e].spread == 0 { // whichever pen drew it, it is a stroke
 				weak++
 			}
 		}
-		d := math.Abs(v[e].radius - v[k].radius)
-		if d < standMM || weak*2 > e-k {
+		clear := math.Abs(v[e].radius - v[k].radius)
+		if clear < standClear || weak*2 > e-k {
+			continue
+		}
+		from, to := k, e
+		for along(from-1, true) {
+			from--
+		}
+		for along(to+1, true) {
+			to++
+		}
+		first, last := k, e // the ends of the stroke, in a tip perhaps
+		for m := from; m <= to; m++ {
+			switch d := math.Abs(v[last].radius - v[first].radius); {
+			case m < k && math.Abs(v[last].radius-v[m].radius) > d:
+				first = m
+			case m > e && math.Abs(v[m].radius-v[first].radius) > d:
+				last = m
+			}
+		}
+		if math.Abs(v[last].radius-v[first].radius) < standMM {
 			continue
 		}
 		// Straight line through the stroke: how far does it get on in time?
@@ -82,17 +107,24 @@ func (t *tracer) standing(i int) {
 			n, sr, sh = n+1, sr+v[m].radius, sh+h
 			srr, srh = srr+v[m].radius*v[m].radius, srh+v[m].radius*h
 		}
-		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*d > standDrift {
+		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*clear > standDrift {
 			continue
 		}
 		// A fast fill goes on nearly as fast; a clock that stood goes on at the pace of the vat.
-		if a, b := max(0, k-standBeside), min(len(v)-1, e+standBeside); math.Abs(hour[k]-hour[a])*perHour < standPace*float64(k-a)*alongMM ||
-			math.Abs(hour[b]-hour[e])*perHour < standPace*float64(b-e)*alongMM {
+		stands := func(at, way int) bool {
+			o := at
+			for o+way >= 0 && o+way < len(v) && v[o+way].fixed {
+				o += way
+			}
+			o = min(max(o+way*standBeside, 0), len(v)-1)
+			return math.Abs(hour[o]-hour[at])*perHour < standPace*math.Abs(float64(o-at))*alongMM
+		}
+		if stands(first, -1) || stands(last, 1) {
 			continue
 		}
-		t.reportOn(series.EventStopped, i, k, e, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
-			t.when(i, v[k].hours).Format("15:04"), t.form.Temperature(v[k].radius), t.form.Temperature(v[e].radius), t.form.Unit))
-		k = e
+		t.reportOn(series.EventStopped, i, first, last, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
+			t.when(i, v[k].hours).Format("15:04"), t.form.Temperature(v[first].radius), t.form.Temperature(v[last].radius), t.form.Unit))
+		k = to
 	}
 }
 

@@ -20,6 +20,7 @@ const (
 	sameCos        = 0.975 // two so near are one
 	otherCos       = 0.99  // one so near to another colour is of that
 	inkPoints      = 40    // points of the survey that show an ink
+	blotRows       = 8     // rows to either side of a point of a blot that are dark, as are the columns beside it: more than any line's
 	numeralColumns = 12    // of the survey, 1/60 of a turn
 	numeralOff     = 1.5   // of them, off whole heavy arcs, that numerals recur
 	numeralAlike   = 2     // others that recur so
@@ -224,17 +225,7 @@ func (t *tracer) learnInks(s samplePlanes) {
 	for _, sd := range t.m.noise {
 		floor = max(floor, 6*sd)
 	}
-	var strong [][3]float32
-	b, g, r := s.planes[0], s.planes[1], s.planes[2]
-	for i := range b {
-		if b[i] == missing {
-			continue
-		}
-		v := [3]float32{b[i], g[i], r[i]}
-		if dot(v, v) > 3*floor*floor {
-			strong = append(strong, unit(v))
-		}
-	}
+	strong := s.strong(floor)
 	classes := classify(strong, nil)
 	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: the print stands beside it. An ink
 	// of which nothing is left so is the print's own, or one like it.
@@ -261,6 +252,38 @@ func (t *tracer) learnInks(s samplePlanes) {
 		}
 	}
 	t.axis = t.huesApart()
+}
+
+// strong gives the directions of the left-over densities above a floor, in the root mean square of the channels, less those in and about
+// a blot: it is denser than a line, whose edges mix with the paper's light, and so of another hue.
+func (s samplePlanes) strong(floor float32) (found [][3]float32) {
+	rows, cols := s.frame.Rows, s.frame.Columns
+	b, g, r := s.planes[0], s.planes[1], s.planes[2]
+	at := func(i int) [3]float32 { return [3]float32{b[i], g[i], r[i]} }
+	dark := make([]bool, len(b))
+	for i := range b {
+		v := at(i)
+		dark[i] = b[i] != missing && dot(v, v) > 3*floor*floor
+	}
+	blot := make([]bool, len(b))
+	for i, d := range dark {
+		c, row := i/rows, i%rows
+		before, after := (c+cols-1)%cols*rows, (c+1)%cols*rows
+		if row < blotRows || row >= rows-blotRows || !d || !dark[i-blotRows] || !dark[i+blotRows] || !dark[before+row] || !dark[after+row] {
+			continue
+		}
+		for _, from := range []int{before, c * rows, after} {
+			for k := max(0, row-2*blotRows); k < min(rows, row+2*blotRows+1); k++ {
+				blot[from+k] = true
+			}
+		}
+	}
+	for i, d := range dark {
+		if d && !blot[i] {
+			found = append(found, unit(at(i)))
+		}
+	}
+	return found
 }
 
 // chooseInks gives each pen the ink of its word. For a word that is missing, or that the chart plainly contradicts, another
