@@ -390,13 +390,20 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 		dx := (v[b].hours - v[a].hours) * 3600 * t.form.MMPerSecond(v[a].radius)
 		return (v[b].radius - v[a].radius) / math.Max(dx, 1e-3), true
 	}
-	// The ends of a level stretch reach into the slopes by as much as its tolerance.
+	// The ends of a level stretch reach into the slopes by as much as its tolerance, or stop short of them.
 	mid := v[(a+b)/2].radius
-	for a < b && math.Abs(v[a].radius-mid) > terraceOff {
+	level := func(k int) bool { return math.Abs(v[k].radius-mid) <= terraceOff }
+	for a < b && !level(a) {
 		a++
 	}
-	for b > a && math.Abs(v[b].radius-mid) > terraceOff {
+	for b > a && !level(b) {
 		b--
+	}
+	for a > 0 && v[a-1].ink && level(a-1) {
+		a--
+	}
+	for b < len(v)-1 && v[b+1].ink && level(b+1) {
+		b++
 	}
 	// The flank is where the line is steepest beside the corner. Another pen of the same ink blurs that.
 	blurred := 3 * corner

@@ -291,11 +291,17 @@ func (tr *trace) value(t float64) (v, u float64, ok bool) {
 	return a.temp + q*(b.temp-a.temp), a.uTemp + q*(b.uTemp-a.uTemp), true
 }
 
-// gaps lists the broken stretches.
+// gaps lists the broken stretches, one where ink is seen between two for less than a second: a steep line in shreds.
 func (tr *trace) gaps() (out [][2]float64) {
 	for i, b := range tr.broken {
-		if b {
-			out = append(out, [2]float64{tr.nodes[i].t, tr.nodes[i+1].t})
+		if !b {
+			continue
+		}
+		from, to := tr.nodes[i].t, tr.nodes[i+1].t
+		if n := len(out); n > 0 && from < out[n-1][1]+1 {
+			out[n-1][1] = to
+		} else {
+			out = append(out, [2]float64{from, to})
 		}
 	}
 	return out

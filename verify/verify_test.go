@@ -591,6 +591,8 @@ func TestGap(t *testing.T) {
 	f = Verify(problem(t, "us-grade-a-vat", erase(long, "11:00:00", "11:05:00"), milk()))
 	assert.Equal(t, Pass, f.Verdict, "a gap elsewhere does not count")
 	assert.Contains(t, get(t, f, -1, "record").Reason, "gap")
+	shreds := erase(erase(long, "11:00:00", "11:02:58"), "11:03:05", "11:05:00") // one sample between
+	assert.Len(t, get(t, Verify(problem(t, "us-grade-a-vat", shreds, milk())), -1, "record").Places, 1)
 	// A gap between cold ink might hide a hold.
 	f = Verify(problem(t, "us-grade-a-vat", erase(hold("10:00:00", "10:32:00", 146), "09:30:00", "10:45:00"), milk()))
 	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
