@@ -63,7 +63,7 @@ func (t *tracer) standing(i int) {
 			continue
 		}
 		perHour := 3600 * t.form.MMPerSecond(v[k].radius) // mm
-		along := func(m int, tip bool) bool { // what had to be forced to rise by much is no one's stroke
+		along := func(m int, tip bool) bool {             // what had to be forced to rise by much is no one's stroke
 			return m >= 0 && m < len(v) && v[m].ink && v[m].fixed == tip &&
 				math.Abs(v[m].hours-v[k].hours)*perHour <= standWide && math.Abs(v[m].hours-hour[m])*perHour <= standWide
 		}

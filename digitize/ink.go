@@ -24,6 +24,8 @@ const (
 	numeralColumns = 12    // of the survey, 1/60 of a turn
 	numeralOff     = 1.5   // of them, off whole heavy arcs, that numerals recur
 	numeralAlike   = 2     // others that recur so
+	numeralSame    = 0.5   // correlation over the radius from which one does: the same numerals
+	arcAlone       = 3     // columns without ink to either side of what is left of an arc
 	numeralSplit   = 2     // columns without ink that do not part one: an arc through it
 	doubtPrint     = 0.05  // density from which print says how well it was removed
 	doubtLeast     = 0.1
@@ -525,15 +527,29 @@ func (t *tracer) findInk(s samplePlanes) {
 		t.typ[k] = typical(out[k], t.noise[k])
 		for c := range s.frame.Columns {
 			col := out[k][c*rows : (c+1)*rows]
-			for r := 1; r < rows; r++ {
-				if v := min(col[r], col[r-1]) / t.typ[k]; v > 0.5 {
+			for r := 2; r < rows; r++ {
+				v := min(col[r], col[r-1])
+				if t.m.bilevel { // two dots of its print may touch
+					v = min(v, col[r-2])
+				}
+				if v /= t.typ[k]; v > 0.5 {
 					t.inked[c] = true
 					dark[c] = max(dark[c], v)
 				}
 			}
 		}
 	}
-	t.dropNumerals(dark)
+	t.dropArcs(s.frame)
+	amounts := make([]float32, rows)
+	t.dropNumerals(dark, func(col int) []float32 {
+		clear(amounts)
+		for k := range out {
+			for r, v := range out[k][col*rows : (col+1)*rows] {
+				amounts[r] += min(1, v/t.typ[k])
+			}
+		}
+		return amounts
+	})
 }
 
 // learnDoubt measures on the survey what removing the print leaves of it: by how much more than on
@@ -564,49 +580,85 @@ func (t *tracer) learnDoubt(f calibrate.Frame, evidence [][]float32) {
 	t.doubt = min(max(t.doubt, doubtLeast), doubtMost)
 }
 
-// dropNumerals forgets short stretches of ink far from any other that are faint, or recur so many heavy arcs on:
-// printed numerals, which neither circles nor arcs account for, and stray writing.
-func (t *tracer) dropNumerals(dark []float32) {
+// dropArcs forgets what is seen of single arcs, too narrow for a line and with no ink beside it: print that arcs' usual profile does not
+// account for, as where the press had the colours out of register.
+func (t *tracer) dropArcs(f calibrate.Frame) {
+	n := len(t.inked)
+	for c := range n {
+		e := c + 1
+		if t.inked[e%n] {
+			e++
+		}
+		_, _, _, arc := t.m.arcAt(f.Hour + float64(c)*f.HourStep)
+		_, _, _, next := t.m.arcAt(f.Hour + float64(e-1)*f.HourStep)
+		if t.inked[c] && (arc || next) && !t.anyInked(c-arcAlone, c) && !t.anyInked(e, e+arcAlone) {
+			t.inked[c], t.inked[(e-1)%n] = false, false
+		}
+	}
+}
+
+// anyInked says whether any of the survey's columns [from, to), counted on over the turn, holds ink.
+func (t *tracer) anyInked(from, to int) bool {
+	n := len(t.inked)
+	for c := from; c < to; c++ {
+		if t.inked[(c+n)%n] {
+			return true
+		}
+	}
+	return false
+}
+
+// dropNumerals forgets short stretches of ink far from any other that are faint, or recur so many heavy arcs on, or once at the same
+// radii: printed numerals, which neither circles nor arcs account for, and stray writing. dark is how dense the ink of each column is
+// at most, amount how much of it lies in each row, in shares of a line's.
+func (t *tracer) dropNumerals(dark []float32, amount func(col int) []float32) {
 	n := len(t.inked)
 	type spot struct {
-		run   // of survey columns, counted on over the turn
-		faint bool
-	}
-	inked := func(from, to int) bool { // any of the columns [from, to)
-		for c := from; c < to; c++ {
-			if t.inked[(c+n)%n] {
-				return true
-			}
-		}
-		return false
+		run     // of survey columns, counted on over the turn
+		faint   bool
+		profile []float32 // over the radius
 	}
 	var alone []spot
 	for c := range n {
-		if !t.inked[c] || inked(c-numeralSplit, c) {
+		if !t.inked[c] || t.anyInked(c-numeralSplit, c) {
 			continue
 		}
 		e := c
-		var most []float32
-		for inked(e, e+numeralSplit+1) && e < c+n {
+		var most, profile []float32
+		for t.anyInked(e, e+numeralSplit+1) && e < c+n {
 			if t.inked[e%n] {
 				most = append(most, dark[e%n])
 			}
 			e++
 		}
-		if e-c <= numeralColumns && !inked(c-numeralColumns, c) && !inked(e, e+numeralColumns) {
-			alone = append(alone, spot{run{c, e}, median(most) < 0.75})
+		if e-c > numeralColumns || t.anyInked(c-numeralColumns, c) || t.anyInked(e, e+numeralColumns) {
+			continue
 		}
+		for col := c; col < e; col++ {
+			for r, v := range amount(col % n) {
+				if col == c {
+					profile = append(profile, v)
+				} else {
+					profile[r] += v
+				}
+			}
+		}
+		alone = append(alone, spot{run{c, e}, median(most) < 0.75, profile})
 	}
 	heavy := float64(n) * t.m.major / t.m.rotation
 	drawn := false // something plainly is; what is left of print recurs, too
 	for k, typ := range t.typ {
 		drawn = drawn || typ > paleInk*leastInk(t.noise[k])
 	}
-	for _, a := range alone {
+	for i, a := range alone {
 		alike := 0
-		for _, b := range alone {
-			if d := float64(b.from+b.to-a.from-a.to) / 2; a != b && math.Abs(cyclic(d, heavy)) <= numeralOff {
-				alike++
+		for k, b := range alone {
+			if d := float64(b.from+b.to-a.from-a.to) / 2; i == k || math.Abs(cyclic(d, heavy)) > numeralOff {
+				continue
+			}
+			if alike++; correlation(a.profile, b.profile) > numeralSame {
+				alike = numeralAlike
+				break
 			}
 		}
 		if a.faint || drawn && alike >= numeralAlike {
@@ -615,6 +667,24 @@ func (t *tracer) dropNumerals(dark []float32) {
 			}
 		}
 	}
+}
+
+// correlation is Pearson's coefficient of two series of one length; 0 where one of them is constant.
+func correlation(a, b []float32) float64 {
+	var ma, mb float64
+	for i := range a {
+		ma, mb = ma+float64(a[i]), mb+float64(b[i])
+	}
+	ma, mb = ma/float64(len(a)), mb/float64(len(b))
+	var ab, aa, bb float64
+	for i := range a {
+		x, y := float64(a[i])-ma, float64(b[i])-mb
+		ab, aa, bb = ab+x*y, aa+x*x, bb+y*y
+	}
+	if aa == 0 || bb == 0 {
+		return 0
+	}
+	return ab / math.Sqrt(aa*bb)
 }
 
 // leastInk is a density that noise alone never reaches.
