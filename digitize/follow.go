@@ -93,8 +93,15 @@ func (t *tracer) follow() {
 	}
 }
 
-// rejoinAll gives the paths what they left of their lines, as rejoin does; any: there was some.
+// rejoinAll gives the paths what they left of their lines, as rejoin does, and what starts the trace before them; any: there was some.
 func (t *tracer) rejoinAll(paths [][]step) (any bool) {
+	for k := range t.planes {
+		if i, s := t.lead(k); s != nil {
+			c, _ := t.cell(t.lines[i].v[0].x, t.lines[i].v[0].y) // what the path has before it is bare paper
+			begin := slices.IndexFunc(paths[i], func(s step) bool { return 2*s.col >= int(c) })
+			paths[i], any = before(s, paths[i][max(begin, 0):]), true
+		}
+	}
 	for k, strays := range t.strays {
 		for _, s := range strays {
 			for i := range paths {
@@ -177,7 +184,7 @@ func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool)
 	}
 	first, last := piece[0], piece[len(piece)-1]
 	if begin := path[0]; last.col-begin.col <= leadBack && first.col < begin.col && mm(last, begin) <= leadMM {
-		return append(onward(slices.Clone(piece), begin), path[1:]...), true
+		return before(piece, path), true
 	}
 	if at, ok := nearest(first, 1); ok && less(path[at:]) {
 		out = onward(slices.Clone(path[:at+1]), first)
@@ -190,6 +197,11 @@ func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool)
 		}
 	}
 	return path, false
+}
+
+// before is a path that begins with a piece before it.
+func before(piece, path []step) []step {
+	return append(onward(slices.Clone(piece), path[0]), path[1:]...)
 }
 
 // onward goes on from a path's last cell to a cell of the same or a later column, from cell to cell.

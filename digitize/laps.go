@@ -24,6 +24,8 @@ const (
 	strayWhole    = 0.975 // and either so much of it inked
 	strayTaut     = 0.9   // or its chords so long: writing in one go has more pauses than a line, and more bends
 	strayFar      = 0.8   // mm from every traced line
+	startMM       = 2.0   // but this much that starts at the written time, before all other ink, is the trace's beginning,
+	startNear     = 0.1   // within so many hours of that time
 	strayGap      = 0.5   // mm from ink to ink that part two pieces
 	markMM        = 15.0  // a piece shorter than this
 	markFree      = 2.0   // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
@@ -225,18 +227,23 @@ func (t *tracer) leavings(plane int) *leavings {
 	l := &leavings{tracer: t, ink: t.planes[plane], typ: t.typ[plane], cols: t.frame.Columns / 2, rows: t.frame.Rows / 2}
 	l.along = math.Abs(t.turn) * t.frame.HourStep * 2 * t.form.Inner()
 	l.taken = make([]bool, l.cols*l.rows)
-	reach := int(math.Round(strayFar / (2 * stepMM)))
 	for _, line := range t.lines {
 		for _, p := range line.v {
 			c, r := t.cell(p.x, p.y)
-			for ic := max(0, int(c/2)-reach); ic <= min(l.cols-1, int(c/2)+reach); ic++ {
-				for ir := max(0, int(r/2)-reach); ir <= min(l.rows-1, int(r/2)+reach); ir++ {
-					l.taken[ic*l.rows+ir] = true
-				}
-			}
+			l.about(l.taken, int(c/2), int(r/2))
 		}
 	}
 	return l
+}
+
+// about marks the cells within strayFar of one.
+func (l *leavings) about(marked []bool, col, row int) {
+	reach := int(math.Round(strayFar / (2 * stepMM)))
+	for c := max(0, col-reach); c <= min(l.cols-1, col+reach); c++ {
+		for r := max(0, row-reach); r <= min(l.rows-1, row+reach); r++ {
+			marked[c*l.rows+r] = true
+		}
+	}
 }
 
 // inked is the evidence left in a cell, in units of the typical density.
@@ -252,11 +259,11 @@ func (l *leavings) mm(p, q step) (x, y float64) {
 	return l.along * float64(q.col-p.col) * (l.frame.Radius + float64(2*q.row)*stepMM) / l.form.Inner(), float64(q.row-p.row) * 2 * stepMM
 }
 
-// search gives the best path over what is left; none where that is too little for a line.
-func (l *leavings) search() []step {
+// search gives the best path over what is left in the columns [from, to); none where that is less than so many mm of a line.
+func (l *leavings) search(from, to int, least float64) []step {
 	// Only what encloses the ink is gone through; on most charts there is hardly any.
 	dark, c0, c1, r0, r1 := 0, l.cols, -1, l.rows, -1
-	for c := range l.cols {
+	for c := from; c < to; c++ {
 		for r := range l.rows {
 			if l.inked(c, r) > 0.5 {
 				dark++
@@ -264,7 +271,7 @@ func (l *leavings) search() []step {
 			}
 		}
 	}
-	if float64(dark)*3*stepMM < strayMM {
+	if float64(dark)*3*stepMM < least {
 		return nil
 	}
 	path := bestPath(c1-c0+1, r1-r0+1, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
@@ -312,15 +319,20 @@ func (l *leavings) measure(part []step) (long, inked, chords float64) {
 
 // alone says whether there is no ink beside a part of a path: where a line has none, print and writing have.
 func (l *leavings) alone(part []step) bool {
+	own := make([]bool, l.cols*l.rows)
+	for _, s := range part {
+		l.about(own, s.col, s.row)
+	}
 	crowd := int(math.Round(crowdMM / (2 * stepMM)))
 	dark, seen := 0, 0
 	for _, s := range part {
-		for d := -crowd; d <= crowd; d++ {
-			if r := s.row + d; 3*max(d, -d) >= crowd && r >= 0 && r < l.rows {
-				seen++
-				if l.ink[2*s.col*l.frame.Rows+2*r] > 0.4*l.typ {
-					dark++
-				}
+		for r := max(0, s.row-crowd); r <= min(l.rows-1, s.row+crowd); r++ {
+			if own[s.col*l.rows+r] {
+				continue
+			}
+			seen++
+			if l.ink[2*s.col*l.frame.Rows+2*r] > 0.4*l.typ {
+				dark++
 			}
 		}
 	}
@@ -338,24 +350,28 @@ func (l *leavings) free(s step) bool {
 	return true
 }
 
+// line says whether a part of a path is a line at least so long, and how much of it is inked, mm. Writing runs up and down; a line gets
+// on in time. It is inked throughout, where writing lifts the pen, and no zigzag of letters.
+func (l *leavings) line(part []step, plane int, least float64) (inked float64, ok bool) {
+	long, inked, chords := l.measure(part)
+	return inked, inked >= least && l.along*float64(part[len(part)-1].col-part[0].col) >= least/4 &&
+		inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long) &&
+		l.alone(part) && !l.thin(part, plane)
+}
+
 // stray gives the stretches of a line on a plane that no pen claims, as pieces of a path.
 func (t *tracer) stray(plane int) (found [][]step) {
 	l := t.leavings(plane)
-	path := l.search()
+	path := l.search(0, l.cols, strayMM)
 	if len(path) == 0 {
 		return nil
 	}
 	var marks [][]step
 	marked := 0.0
 	for _, part := range l.cut(path) {
-		first, last := part[0], part[len(part)-1]
-		long, inked, chords := l.measure(part)
-		// Writing runs up and down; a line gets on in time. It is inked throughout, where writing lifts the pen, and no zigzag of letters.
-		line := inked >= strayMM && l.along*float64(last.col-first.col) >= strayMM/4 &&
-			inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long)
-		switch {
-		case !line || !l.alone(part) || t.thin(part, plane):
-		case inked < markMM && l.free(first) && l.free(last):
+		switch inked, ok := l.line(part, plane, strayMM); {
+		case !ok:
+		case inked < markMM && l.free(part[0]) && l.free(part[len(part)-1]):
 			marks, marked = append(marks, part), marked+inked
 		default:
 			found = append(found, part)
@@ -365,4 +381,35 @@ func (t *tracer) stray(plane int) (found [][]step) {
 		found = append(found, marks...)
 	}
 	return found
+}
+
+// lead gives a short piece of line on a plane that starts where the chart was put on at the time written, before any pen's line there
+// begins, and the pen whose begins first: it is the trace's beginning, left for a skip after it. No piece where there is no such.
+func (t *tracer) lead(plane int) (pen int, piece []step) {
+	begins, every, known := t.expectedStart()
+	if !known {
+		return 0, nil
+	}
+	first := math.Inf(1)
+	for i, l := range t.lines {
+		if t.plane[i] == plane && len(l.v) > 0 && l.v[0].hours < first {
+			first, pen = l.v[0].hours, i
+		}
+	}
+	early := cyclic(first-begins, every) // hours
+	if !(early*3600*t.form.MMPerSecond(t.form.Outer()) > startMM/2) { // no room for one
+		return 0, nil
+	}
+	column := func(hours float64) int { return int(math.Round((hours - t.frame.Hour) / (2 * t.frame.HourStep))) }
+	l := t.leavings(plane)
+	path := l.search(max(0, column(first-early-startNear)), min(l.cols, column(first)+leadBack), startMM)
+	if len(path) == 0 {
+		return 0, nil
+	}
+	for _, part := range l.cut(path) {
+		if _, ok := l.line(part, plane, startMM); ok && part[0].col <= column(first-early+startNear) {
+			return pen, part
+		}
+	}
+	return 0, nil
 }

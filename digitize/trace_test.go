@@ -475,6 +475,22 @@ func TestAnEarlySkip(t *testing.T) {
 	require.InDelta(t, 140, s[len(s)/50].Temperature, 0.2)
 }
 
+// So is what starts at the written time, however short, though the line goes on far from it.
+func TestAShortBeginning(t *testing.T) {
+	t.Parallel()
+	f := tinyForm()
+	f.RotationHours = 2
+	line := []drawn{{ink: "blue", knots: []knot{{0, 120}, {0.08, 120}, {0.08, math.NaN()}, {0.2, 60}, {0.9, 130}, {1.2, 60}}}}
+	p := paint(f, false, one, line...)
+	res := trace(t, p)
+	require.Equal(t, []series.Kind{series.EventGap}, kinds(res))
+	require.InDelta(t, 0, res.Series[0].Samples[0].Time.Sub(onChart).Minutes(), 0.2)
+	require.InDelta(t, 0.08*60, res.Events[0].From.Sub(onChart).Minutes(), 0.2)
+	require.InDelta(t, 0.2*60, res.Events[0].To.Sub(onChart).Minutes(), 0.2)
+	p.OnChart = onChart.Add(12 * time.Minute) // when the rest begins: a mark
+	require.InDelta(t, 0, trace(t, p).Series[0].Samples[0].Time.Sub(p.OnChart).Minutes(), 0.2)
+}
+
 // On a chart of a week the hours of the clock come again every day.
 func TestTheDayOnALongTurn(t *testing.T) {
 	f := tinyForm()
@@ -1113,6 +1129,30 @@ func TestALineIsReadThroughWritingAndBlots(t *testing.T) {
 	}
 }
 
+// The points of a blot do not stand for the line's ink, however many they are; those of a wide line, level or steep, do.
+func TestABlotIsNotTheLinesInk(t *testing.T) {
+	const rows, columns = 80, 60
+	line, blot := [3]float32{0.42, 0.60, 0.68}, [3]float32{0.42, 0.78, 1.22}
+	s := samplePlanes{frame: calibrate.Frame{Rows: rows, Columns: columns}, planes: [][]float32{make([]float32, rows*columns), make([]float32, rows*columns), make([]float32, rows*columns)}}
+	dye := func(from, to, low, high int, v [3]float32) {
+		for c := from; c < to; c++ {
+			for r := low; r < high; r++ {
+				for k := range s.planes {
+					s.planes[k][c*rows+r] = v[k]
+				}
+			}
+		}
+	}
+	dye(0, 20, 40, 50, line) // 0.8 mm wide
+	dye(19, 20, 10, 50, line)
+	dye(40, 50, 20, 60, blot)
+	found := s.strong(0.1)
+	require.Len(t, found, 20*10+30)
+	for _, v := range found {
+		require.InDelta(t, 1, dot(v, unit(line)), 1e-5)
+	}
+}
+
 // Dull inks, their densities in blue, green and red as read off rendered scans (no source outside), stand beside numerals in the print's colour and
 // writing that outnumber them: each pen still gets its own, and two that differ by less than colours scatter share a plane.
 func TestInksBesidePrintAndWriting(t *testing.T) {
@@ -1133,6 +1173,7 @@ func TestInksBesidePrintAndWriting(t *testing.T) {
 				}
 			}
 		}
+		s.frame.Rows, s.frame.Columns = 1, len(s.planes[0])
 		tr := &tracer{p: Problem{Pens: pens}, m: &printed{channels: 3, noise: []float32{0.006, 0.006, 0.006}}}
 		for c := range 3 {
 			tr.m.circles, tr.m.arcs = append(tr.m.circles, []float32{0.3 * orange[c]}), append(tr.m.arcs, []float32{0.2 * orange[c]})
