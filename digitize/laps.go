@@ -396,7 +396,7 @@ func (t *tracer) lead(plane int) (pen int, piece []step) {
 			first, pen = l.v[0].hours, i
 		}
 	}
-	early := cyclic(first-begins, every) // hours
+	early := cyclic(first-begins, every)                              // hours
 	if !(early*3600*t.form.MMPerSecond(t.form.Outer()) > startMM/2) { // no room for one
 		return 0, nil
 	}
