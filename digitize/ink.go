@@ -729,7 +729,8 @@ func (t *tracer) anyInk() bool { return slices.Contains(t.inked, true) }
 const (
 	freeBefore = 0.1 // hours before the first touch that still belong to the trace
 	seamLeast  = 4   // columns of the survey without ink, at least, where one turn may end and the next begin
-	seamNear   = 1.0 // hours from there to where the trace should begin
+	seamNear   = 1.0 // hours from there to where the trace should begin;
+	seamFar    = 30  // columns without ink that are needed farther off, 1/24 of a turn: less is a skip of a line all round the chart
 	seamLonger = 2   // times as long as another, and such a stretch is the blank, the other a skip
 )
 
@@ -747,20 +748,24 @@ func (t *tracer) unroll() {
 	start, span := float64(first)*hour, rot
 	expected, every, known := t.expectedStart()
 	long := func(r run) int { return r.to - r.from }
-	rather := func(a, b run) bool { // the trace begins at the end of a: that is nearer to where it should, or the longer
+	off := func(r run) float64 { return math.Abs(cyclic(float64(r.to)*hour-expected, every)) } // hours from where the trace should begin
+	rather := func(a, b run) bool {                                                            // the trace begins at the end of a: that is nearer to where it should, or the longer
 		if known {
-			da, db := math.Abs(cyclic(float64(a.to)*hour-expected, every)), math.Abs(cyclic(float64(b.to)*hour-expected, every))
-			if near := da < seamNear; near != (db < seamNear) {
+			if near := off(a) < seamNear; near != (off(b) < seamNear) {
 				return near
 			} else if near && long(a) < seamLonger*long(b) && long(b) < seamLonger*long(a) {
-				return da < db
+				return off(a) < off(b)
 			}
 		}
 		return long(a) > long(b)
 	}
 	best := -1
 	for i, r := range free {
-		if long(r) >= seamLeast && (best < 0 || rather(r, free[best])) {
+		least := seamLeast
+		if known && off(r) >= seamNear {
+			least = seamFar
+		}
+		if long(r) >= least && (best < 0 || rather(r, free[best])) {
 			best = i
 		}
 	}
