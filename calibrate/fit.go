@@ -495,7 +495,14 @@ func refine(pl *plane, w Warp, p *pattern, f *form.Form) (*fitted, error) {
 		return nil, &Refusal{"circles", "too few of the form's circles were found: " + checkForm}
 	}
 	if _, _, lost, _ := rd.count(p); !lost || p.thinned {
-		return refineFrom(pl, w, rd, p, f)
+		fit, err := refineFrom(pl, w, rd, p, f)
+		if err == nil || fit == nil || p.thinned {
+			return fit, err
+		}
+		if _, _, lost, _ := radials(pl, &fit.warp, p).count(p); !lost { // as a closer look shows
+			return fit, err
+		}
+		return refineHeavy(pl, w, p.heavy(), f)
 	}
 	if eased, closer, err := ease(pl, w, rd, p); err == nil {
 		if _, _, lost, _ := closer.count(p); !lost {

@@ -37,6 +37,7 @@ func (t *tracer) follow() {
 	for _, p := range t.p.Pens {
 		least = math.Min(least, p.AheadMinutes)
 	}
+	end := cols
 	find := func(i int, taken [][]span, fee float32) []step { // the best path of pen i beside others on its plane
 		plane, typ := t.planes[t.plane[i]], t.typ[t.plane[i]]
 		ahead := (t.p.Pens[i].AheadMinutes - least) / 60 // of the pen that touches the paper first
@@ -45,7 +46,7 @@ func (t *tracer) follow() {
 		if len(taken) > 0 {
 			late = int((freeBefore + lateSlack + ahead) / (2 * t.frame.HourStep))
 		}
-		return bestPath(cols, rows, width, 2*stepMM, wait, late, func(col int, cost []float32) {
+		return bestPath(end, rows, width, 2*stepMM, wait, late, func(col int, cost []float32) {
 			for r := range cost {
 				cost[r] = inkCost(t.half(plane, col, r) / typ)
 			}
@@ -57,13 +58,17 @@ func (t *tracer) follow() {
 			}
 		})
 	}
-	paths := make([][]step, len(t.p.Pens))
 	taken := map[int][][]span{} // of each plane: the corridors of what was found
 	take := func(k int, path []step) { taken[k] = append(taken[k], t.corridor(spans(path, cols))) }
-	for i, k := range t.plane {
-		paths[i] = find(i, taken[k], corridorFee)
-		take(k, paths[i])
+	best := func() (paths [][]step) {
+		clear(taken)
+		for i, k := range t.plane {
+			paths = append(paths, find(i, taken[k], corridorFee))
+			take(k, paths[i])
+		}
+		return paths
 	}
+	paths := best()
 	for range t.p.Pens { // what one pen's path gives back, another's may take
 		for i, k := range t.plane {
 			if !t.wholeTurn(paths[i], k) { // a second turn may lie over the first
@@ -88,9 +93,45 @@ func (t *tracer) follow() {
 		}
 	}
 	t.draw(paths)
+	if last, left := t.lastInk(), t.strayLength(); left > 0 && last < cols {
+		// A path goes on to the end of the frame, and may leave the end of its line for what makes that cheap.
+		end = last
+		shorter := best()
+		if t.draw(shorter); t.strayLength() < left {
+			paths = shorter
+		} else {
+			t.draw(paths)
+		}
+	}
 	if t.rejoinAll(paths) {
 		t.draw(paths)
 	}
+}
+
+// lastInk is the column of paths a little after the last ink of any line or piece of one.
+func (t *tracer) lastInk() int {
+	last := 0
+	for _, l := range t.lines {
+		if n := len(l.v); n > 0 {
+			last = max(last, int((l.v[n-1].hours-t.frame.Hour)/(2*t.frame.HourStep)))
+		}
+	}
+	for _, strays := range t.strays {
+		for _, s := range strays {
+			last = max(last, s[len(s)-1].col)
+		}
+	}
+	return last + int(freeBefore/(2*t.frame.HourStep))
+}
+
+// strayLength is how many cells of paths are in pieces of line that no pen claims.
+func (t *tracer) strayLength() (n int) {
+	for _, strays := range t.strays {
+		for _, s := range strays {
+			n += len(s)
+		}
+	}
+	return n
 }
 
 // rejoinAll gives the paths what they left of their lines, as rejoin does, and what starts the trace before them; any: there was some.

@@ -475,6 +475,22 @@ func TestAnEarlySkip(t *testing.T) {
 	require.InDelta(t, 140, s[len(s)/50].Temperature, 0.2)
 }
 
+// A path that is led on to a mark hours later does not leave the line for print that was not wholly removed.
+func TestTheEndOfALineBesideWhatPrintLeaves(t *testing.T) {
+	t.Parallel()
+	lines := []drawn{{ink: "blue", knots: []knot{{0.1, 80}, {0.8, 140}, {1.4, 140}, {1.5, 60}, {1.9, 60}}}, {ink: "blue", knots: []knot{{2, 140}, {8.5, 140}}, pale: 0.75}}
+	for h := 2.3; h < 8.5; h += 0.2 {
+		lines = append(lines, drawn{ink: "blue", knots: []knot{{h, 140}, {h + 0.06, 140}}, pale: 0.4})
+	}
+	res := trace(t, paint(smallForm(), false, one, lines...))
+	require.NotContains(t, kinds(res), series.EventLap)
+	in := between(res.Series[0], 1.55, 1.85)
+	require.NotEmpty(t, in)
+	for _, s := range in {
+		require.InDelta(t, 60, s.Temperature, 0.5)
+	}
+}
+
 // So is what starts at the written time, however short, though the line goes on far from it.
 func TestAShortBeginning(t *testing.T) {
 	t.Parallel()
