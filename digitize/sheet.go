@@ -62,8 +62,9 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 	depth, seen := out.depths(s, m.tones)
 	usual := sync.OnceValue(func() float32 { v, _ := out.contrast(s, m, nil); return v })
 	for _, piece := range pieces(wide, high, func(i int) bool { return depth[i] >= sheetShade }) {
-		edge, area, mean := false, 0.0, float32(0)
+		edge, deep, area, mean := false, false, 0.0, float32(0)
 		for n, i := range piece {
+			deep = deep || i%high < high-1 // else it may be the broad line of pens that rest beyond the rim
 			radius := s.frame.Radius + (float64(i%high)+0.5)*sheetRows*s.frame.RadiusStep
 			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
 			mean += (depth[i] - mean) / float32(n+1)
@@ -83,7 +84,7 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		switch bears := ok && c > sheetPrint*usual(); {
 		case bears && area >= wideArea:
 			mark(&out.shade)
-		case bears || mean < sheetDark || area < sheetLeast || !edge && area < coverLeast:
+		case bears || !deep || mean < sheetDark || area < sheetLeast || !edge && area < coverLeast:
 		default:
 			mark(&out.off)
 			if !edge {

@@ -343,6 +343,22 @@ func TestARestAtTheRimIsALine(t *testing.T) {
 	}
 }
 
+// The broad line of pens that rest there together is no lid that shows where the sheet is torn.
+func TestABroadRestAtTheRimIsALine(t *testing.T) {
+	t.Parallel()
+	f := tinyForm()
+	pens := []drawn{{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 152}, {1.5, 152}, {1.7, 60}}}}
+	for at := 151.2; at < 155.5; at += 0.8 { // from 0.1 to 1.2 mm beyond
+		pens = append(pens, drawn{ink: "blue", knots: []knot{{0.5, at}, {1.5, at}}})
+	}
+	rest := between(trace(t, paint(f, false, one, pens...)).Series[0], 0.55, 1.45)
+	require.NotEmpty(t, rest)
+	for _, s := range rest {
+		require.NotEqual(t, series.Gap, s.Quality)
+		require.InDelta(t, 153, s.Temperature, 3)
+	}
+}
+
 // Numerals that recur every two hours, however dark, and faint writing are none of the trace; a dark stretch that stands alone,
 // or that recurs out of step with the arcs, may be.
 func TestRecurringNumeralsAreDropped(t *testing.T) {
