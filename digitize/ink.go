@@ -21,7 +21,9 @@ const (
 	otherCos       = 0.99  // one so near to another colour is of that
 	inkPoints      = 40    // points of the survey that show an ink
 	blotRows       = 8     // rows to either side of a point of a blot that are dark, as are the columns beside it: more than any line's
-	numeralColumns = 12    // of the survey, 1/60 of a turn
+	numeralColumns = 12    // of the survey, 1/60 of a turn, free of ink beside numerals
+	numeralWide    = 20    // that they take at most
+	faintWide      = 12    // that stray faint ink takes
 	numeralOff     = 1.5   // of them, off whole heavy arcs, that numerals recur
 	numeralAlike   = 2     // others that recur so
 	numeralSame    = 0.5   // correlation over the radius from which one does: the same numerals
@@ -631,7 +633,7 @@ func (t *tracer) dropNumerals(dark []float32, amount func(col int) []float32) {
 			}
 			e++
 		}
-		if e-c > numeralColumns || t.anyInked(c-numeralColumns, c) || t.anyInked(e, e+numeralColumns) {
+		if e-c > numeralWide || t.anyInked(c-numeralColumns, c) || t.anyInked(e, e+numeralColumns) {
 			continue
 		}
 		for col := c; col < e; col++ {
@@ -643,7 +645,7 @@ func (t *tracer) dropNumerals(dark []float32, amount func(col int) []float32) {
 				}
 			}
 		}
-		alone = append(alone, spot{run{c, e}, median(most) < 0.75, profile})
+		alone = append(alone, spot{run{c, e}, e-c <= faintWide && median(most) < 0.75, profile})
 	}
 	heavy := float64(n) * t.m.major / t.m.rotation
 	drawn := false // something plainly is; what is left of print recurs, too

@@ -33,7 +33,8 @@ const (
 	hairMM        = 0.8   // to either side that is summed
 	hairEvery     = 5     // vertices of a line, 0.4 mm
 	crowdMM       = 3.0   // to either side of such a line
-	crowdInk      = 0.12  // of the paper is inked at most
+	crowdInk      = 0.12  // more of the paper than this is inked
+	crowdShare    = 0.4   // beside so much of it at most
 )
 
 // goesRound says whether a line leaves no blank on the whole turn, as a chart that
@@ -259,30 +260,65 @@ func (l *leavings) mm(p, q step) (x, y float64) {
 	return l.along * float64(q.col-p.col) * (l.frame.Radius + float64(2*q.row)*stepMM) / l.form.Inner(), float64(q.row-p.row) * 2 * stepMM
 }
 
-// search gives the best path over what is left in the columns [from, to); none where that is less than so many mm of a line.
-func (l *leavings) search(from, to int, least float64) []step {
-	// Only what encloses the ink is gone through; on most charts there is hardly any.
-	dark, c0, c1, r0, r1 := 0, l.cols, -1, l.rows, -1
+// clumps gathers the cells in the columns [from, to) where ink is left by what lies within strayGap of one another.
+func (l *leavings) clumps(from, to int) (found [][]step) {
+	reach := int(math.Round(strayGap / (2 * stepMM)))
+	dark := make([]bool, l.cols*l.rows) // and not yet in a clump
 	for c := from; c < to; c++ {
 		for r := range l.rows {
-			if l.inked(c, r) > 0.5 {
-				dark++
-				c0, c1, r0, r1 = min(c0, c), max(c1, c), min(r0, r), max(r1, r)
+			dark[c*l.rows+r] = l.inked(c, r) > 0.5
+		}
+	}
+	for c := from; c < to; c++ {
+		for r := range l.rows {
+			if !dark[c*l.rows+r] {
+				continue
 			}
+			dark[c*l.rows+r] = false
+			clump := []step{{c, r}}
+			for n := 0; n < len(clump); n++ {
+				for nc := max(from, clump[n].col-reach); nc <= min(to-1, clump[n].col+reach); nc++ {
+					for nr := max(0, clump[n].row-reach); nr <= min(l.rows-1, clump[n].row+reach); nr++ {
+						if dark[nc*l.rows+nr] {
+							dark[nc*l.rows+nr] = false
+							clump = append(clump, step{nc, nr})
+						}
+					}
+				}
+			}
+			found = append(found, clump)
 		}
 	}
-	if float64(dark)*3*stepMM < least {
-		return nil
-	}
-	path := bestPath(c1-c0+1, r1-r0+1, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
-		for r := range cost {
-			cost[r] = inkCost(l.inked(c0+col, r0+r))
+	return found
+}
+
+// search gives the best path through every clump of what is left in the columns [from, to) that is enough for so many mm of a line.
+func (l *leavings) search(from, to int, least float64) (paths [][]step) {
+	for _, clump := range l.clumps(from, to) {
+		if float64(len(clump))*3*stepMM < least {
+			continue
 		}
-	})
-	for i := range path {
-		path[i].col, path[i].row = path[i].col+c0, path[i].row+r0
+		low, high := clump[0], clump[0]
+		for _, s := range clump {
+			low, high = step{min(low.col, s.col), min(low.row, s.row)}, step{max(high.col, s.col), max(high.row, s.row)}
+		}
+		rows := high.row - low.row + 1
+		costs := make([]float32, (high.col-low.col+1)*rows)
+		for i := range costs {
+			costs[i] = inkCost(0)
+		}
+		for _, s := range clump {
+			costs[(s.col-low.col)*rows+s.row-low.row] = inkCost(l.inked(s.col, s.row))
+		}
+		path := bestPath(high.col-low.col+1, rows, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
+			copy(cost, costs[col*rows:])
+		})
+		for i := range path {
+			path[i].col, path[i].row = path[i].col+low.col, path[i].row+low.row
+		}
+		paths = append(paths, path)
 	}
-	return path
+	return paths
 }
 
 // cut parts a path where it goes on over bare paper.
@@ -317,15 +353,16 @@ func (l *leavings) measure(part []step) (long, inked, chords float64) {
 	return long, inked, chords
 }
 
-// alone says whether there is no ink beside a part of a path: where a line has none, print and writing have.
+// alone says whether there is no ink beside most of a part of a path: where a line has none, print and writing have.
 func (l *leavings) alone(part []step) bool {
 	own := make([]bool, l.cols*l.rows)
 	for _, s := range part {
 		l.about(own, s.col, s.row)
 	}
 	crowd := int(math.Round(crowdMM / (2 * stepMM)))
-	dark, seen := 0, 0
+	crowded := 0
 	for _, s := range part {
+		dark, seen := 0, 0
 		for r := max(0, s.row-crowd); r <= min(l.rows-1, s.row+crowd); r++ {
 			if own[s.col*l.rows+r] {
 				continue
@@ -335,8 +372,11 @@ func (l *leavings) alone(part []step) bool {
 				dark++
 			}
 		}
+		if float64(dark) > crowdInk*float64(seen) {
+			crowded++
+		}
 	}
-	return float64(dark) < crowdInk*float64(seen)
+	return float64(crowded) < crowdShare*float64(len(part))
 }
 
 // free says whether no pen's line is near a cell.
@@ -362,19 +402,17 @@ func (l *leavings) line(part []step, plane int, least float64) (inked float64, o
 // stray gives the stretches of a line on a plane that no pen claims, as pieces of a path.
 func (t *tracer) stray(plane int) (found [][]step) {
 	l := t.leavings(plane)
-	path := l.search(0, l.cols, strayMM)
-	if len(path) == 0 {
-		return nil
-	}
 	var marks [][]step
 	marked := 0.0
-	for _, part := range l.cut(path) {
-		switch inked, ok := l.line(part, plane, strayMM); {
-		case !ok:
-		case inked < markMM && l.free(part[0]) && l.free(part[len(part)-1]):
-			marks, marked = append(marks, part), marked+inked
-		default:
-			found = append(found, part)
+	for _, path := range l.search(0, l.cols, strayMM) {
+		for _, part := range l.cut(path) {
+			switch inked, ok := l.line(part, plane, strayMM); {
+			case !ok:
+			case inked < markMM && l.free(part[0]) && l.free(part[len(part)-1]):
+				marks, marked = append(marks, part), marked+inked
+			default:
+				found = append(found, part)
+			}
 		}
 	}
 	if marked > 2*markMM {
@@ -402,13 +440,11 @@ func (t *tracer) lead(plane int) (pen int, piece []step) {
 	}
 	column := func(hours float64) int { return int(math.Round((hours - t.frame.Hour) / (2 * t.frame.HourStep))) }
 	l := t.leavings(plane)
-	path := l.search(max(0, column(first-early-startNear)), min(l.cols, column(first)+leadBack), startMM)
-	if len(path) == 0 {
-		return 0, nil
-	}
-	for _, part := range l.cut(path) {
-		if _, ok := l.line(part, plane, startMM); ok && part[0].col <= column(first-early+startNear) {
-			return pen, part
+	for _, path := range l.search(max(0, column(first-early-startNear)), min(l.cols, column(first)+leadBack), startMM) {
+		for _, part := range l.cut(path) {
+			if _, ok := l.line(part, plane, startMM); ok && part[0].col <= column(first-early+startNear) {
+				return pen, part
+			}
 		}
 	}
 	return 0, nil
