@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"penarm/digitize/series"
 )
@@ -43,45 +44,34 @@ func (j *judge) record(bs []Batch) Check {
 		}
 		return Pass
 	}
-	var rivals []series.Event // a chart whose pens share an ink may have a score of them
-	placeOf := func(e series.Event) Place {
-		return Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text}
-	}
+	var kinds []series.Kind
+	events := map[series.Kind][]series.Event{}
 	for _, e := range j.Events {
-		p := placeOf(e)
-		words := fmt.Sprintf("%s at %s", e.Kind.Words(), e.From.Format("15:04"))
-		if e.Text != "" {
-			words += " (" + e.Text + ")"
+		if len(events[e.Kind]) == 0 {
+			kinds = append(kinds, e.Kind)
 		}
-		switch e.Kind {
-		case series.EventLap:
-			note(Fail, words, p)
-		case series.EventStopped, series.EventTurned, series.EventNoBlank:
-			note(Undecided, words, p)
-		case series.EventAmbig:
-			rivals = append(rivals, e)
-		case series.EventBlot, series.EventInk, series.EventStart:
-			note(Pass, words, p)
-		}
+		events[e.Kind] = append(events[e.Kind], e)
 	}
-	if len(rivals) > 0 {
-		v, first, last := Pass, rivals[0], rivals[0]
+	for _, kind := range kinds {
+		v := Pass
+		switch kind {
+		case series.EventLap:
+			v = Fail
+		case series.EventStopped, series.EventTurned, series.EventNoBlank:
+			v = Undecided
+		case series.EventAmbig:
+			for _, e := range events[kind] {
+				v = Worst(v, listed(e.Pen, e.From, e.To))
+			}
+		case series.EventBlot, series.EventInk, series.EventStart:
+		default:
+			continue
+		}
 		var places []Place
-		for _, e := range rivals {
-			v = Worst(v, listed(e.Pen, e.From, e.To))
-			places = append(places, placeOf(e))
-			if e.From.Before(first.From) {
-				first = e
-			}
-			if e.To.After(last.To) {
-				last = e
-			}
+		for _, e := range events[kind] {
+			places = append(places, Place{Pen: e.Pen, From: LocalTime{e.From}, To: LocalTime{e.To}, Text: e.Text})
 		}
-		words := fmt.Sprintf("%s at %s (%s)", first.Kind.Words(), first.From.Format("15:04"), first.Text)
-		if n := len(rivals); n > 1 {
-			words = fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, first.From.Format("15:04"), last.To.Format("15:04"))
-		}
-		note(v, words, places...)
+		note(v, together(events[kind]), places...)
 	}
 	for _, tr := range []struct {
 		pen string
@@ -90,17 +80,26 @@ func (j *judge) record(bs []Batch) Check {
 		if tr.trace == nil {
 			continue
 		}
+		var gaps [][2]float64 // outside holds
 		for _, g := range tr.gaps() {
 			from, to := tr.at(g[0]), tr.at(g[1])
-			if j.told(tr.pen, from, to) {
-				continue
+			switch {
+			case j.told(tr.pen, from, to):
+			case listed(tr.pen, from, to) == Pass:
+				gaps = append(gaps, g)
+			default:
+				note(Undecided, fmt.Sprintf("gap of the %s pen from %s to %s, inside a hold", tr.pen, from.Format(time.TimeOnly), to.Format(time.TimeOnly)), j.place(tr.pen, g[0], g[1], "gap"))
 			}
-			v := listed(tr.pen, from, to)
-			words := fmt.Sprintf("gap of the %s pen from %s to %s", tr.pen, from.Format(time.TimeOnly), to.Format(time.TimeOnly))
-			if v != Pass {
-				words += ", inside a hold"
+		}
+		if n := len(gaps); n > 0 {
+			words, places := fmt.Sprintf("gap of the %s pen", tr.pen), make([]Place, n)
+			if n > fewTold {
+				words = fmt.Sprintf("%d gaps of the %s pen", n, tr.pen)
 			}
-			note(v, words, j.place(tr.pen, g[0], g[1], "gap"))
+			for i, g := range gaps {
+				places[i] = j.place(tr.pen, g[0], g[1], "gap")
+			}
+			note(Pass, fmt.Sprintf("%s %s", words, spans(places)), places...)
 		}
 		if len(tr.backward) > 0 {
 			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, tr.backward[0].Format(time.TimeOnly)))
@@ -124,6 +123,60 @@ func (j *judge) record(bs []Batch) Check {
 		c.Reason = strings.Join(why, "; ")
 	}
 	return c
+}
+
+// fewTold is how many places of one kind are told one by one; of more the last time is.
+const fewTold = 3
+
+// together tells events of one kind in one sentence, each different remark once.
+func together(events []series.Event) string {
+	events = slices.Clone(events)
+	slices.SortStableFunc(events, func(a, b series.Event) int { return a.From.Compare(b.From) })
+	first, n := events[0], len(events)
+	if first.Kind == series.EventAmbig && n > 1 {
+		last := slices.MaxFunc(events, func(a, b series.Event) int { return a.To.Compare(b.To) })
+		return fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, first.From.Format("15:04"), last.To.Format("15:04"))
+	}
+	var times, remarks []string
+	figures := func(r rune) rune {
+		if unicode.IsDigit(r) {
+			return -1
+		}
+		return r
+	}
+	seen := map[string]bool{}
+	for i, e := range events {
+		if i < fewTold {
+			times = append(times, e.From.Format("15:04"))
+		}
+		if like := strings.Map(figures, e.Text); e.Text != "" && !seen[like] {
+			seen[like] = true
+			remarks = append(remarks, e.Text)
+		}
+	}
+	words := first.Kind.Words() + " at " + strings.Join(times, ", ")
+	if n > fewTold {
+		words += fmt.Sprintf(" and %d times more until %s", n-fewTold, events[n-1].From.Format("15:04"))
+	}
+	if len(remarks) > 0 {
+		words += " (" + strings.Join(remarks, "; ") + ")"
+	}
+	return words
+}
+
+// spans tells from when to when places last, of many the first and the last.
+func spans(places []Place) string {
+	of := func(p Place) string {
+		return fmt.Sprintf("from %s to %s", p.From.Format(time.TimeOnly), p.To.Format(time.TimeOnly))
+	}
+	if n := len(places); n > fewTold {
+		return fmt.Sprintf("between %s and %s, the first %s", places[0].From.Format("15:04"), places[n-1].To.Format("15:04"), of(places[0]))
+	}
+	var all []string
+	for _, p := range places {
+		all = append(all, of(p))
+	}
+	return strings.Join(all, ", ")
 }
 
 // told: an event already names what breaks the trace there.

@@ -598,6 +598,24 @@ func TestGap(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict)
 }
 
+// What is on a chart many times is told in a sentence, and every place of it is named.
+func TestManyOfAKindAreToldTogether(t *testing.T) {
+	s := hold("10:00:00", "10:32:00", 146)
+	for _, m := range []string{"11:00", "11:10", "11:20", "11:30"} {
+		s = erase(s, m+":00", m+":58")
+	}
+	p := problem(t, "us-grade-a-vat", s, milk())
+	for _, from := range []string{"09:10", "08:50", "09:00", "09:20", "09:30"} {
+		p.Events = append(p.Events, series.Event{Kind: series.EventTurned, Pen: "product", From: at(from + ":00"), To: at(from + ":59"), Text: "exactly level for " + from[3:] + " minutes"})
+	}
+	c := get(t, Verify(p), -1, "record")
+	require.Equal(t, "the chart was turned at 08:50, 09:00, 09:10 and 2 times more until 09:30 (exactly level for 50 minutes); "+
+		"4 gaps of the product pen between 10:59 and 11:31, the first from 10:59:56 to 11:01:01", c.Reason)
+	require.Len(t, c.Places, 9)
+	p.Events = p.Events[:2]
+	require.Contains(t, get(t, Verify(p), -1, "record").Reason, "the chart was turned at 08:50, 09:10 (exactly level for 50 minutes); 4 gaps")
+}
+
 // An uncertainty that is no number proves nothing.
 func TestAnUncertaintyThatIsNone(t *testing.T) {
 	s := hold("10:00:00", "10:32:00", 148)

@@ -374,6 +374,25 @@ func TestManyMarksGoToTheAnnex(t *testing.T) {
 	assert.Contains(t, read(t, annexOf(t, in)), "writing number 59")
 }
 
+// A reason too long for the pages to sign is cut there, and stands in full in the annex.
+func TestLongReasonsGoToTheAnnex(t *testing.T) {
+	in := testInput()
+	for i := range in.Findings.Checks {
+		if c := &in.Findings.Checks[i]; c.Check == "record" {
+			c.Verdict = verify.Undecided
+			for k := range 60 {
+				c.Reason += fmt.Sprintf("; remark number %d", k)
+			}
+		}
+	}
+	text := read(t, reportOf(t, in))
+	assert.Contains(t, text, "page 2 of 2")
+	assert.Contains(t, text, "remark number 9")
+	assert.NotContains(t, text, "remark number 59")
+	assert.Contains(t, read(t, annexOf(t, in)), "remark number 59")
+	assert.Equal(t, "1, 3, 4, 6–9", numbers([]int{9, 1, 3, 4, 6, 7, 8}))
+}
+
 func TestReportCarriesItsFindings(t *testing.T) {
 	if _, err := exec.LookPath("pdfdetach"); err != nil {
 		t.Skip("pdfdetach is not installed")

@@ -68,6 +68,7 @@ func Annex(w io.Writer, in Input) error {
 	}
 	r.listMarks(r.marks)
 	r.closeUps()
+	r.reasons()
 	r.table(informationTitle, in.information(), true, true)
 	r.sources()
 	return r.f.Output(w)
@@ -461,7 +462,7 @@ func (r *report) lookAt() {
 	r.title(lookAtTitle)
 	w := r.w - 2*marginMM - 5
 	for _, s := range r.in.lookAt(r.marks) {
-		lines := r.wrap(body, false, s, w)
+		lines := cut(r.wrap(body, false, s, w))
 		r.room(float64(len(lines)) * rowMM(body))
 		r.area([]point{{marginMM + 0.6, r.y + 1.1}, {marginMM + 2.2, r.y + 1.9}, {marginMM + 0.6, r.y + 2.7}}, ink)
 		r.y = r.lines(marginMM+4, r.y, body, false, lines, ink)
@@ -472,14 +473,54 @@ func (r *report) lookAt() {
 // Columns of a table of checks, as parts of the width: asked, shows, limit, verdict, source.
 var columns = [...]float64{0, 0.36, 0.55, 0.65, 0.81, 1}
 
+// mostLines is how many lines of a reason are told on the pages to sign; the annex has it in full.
+const mostLines = 5
+
+func cut(lines []string) []string {
+	if len(lines) <= mostLines {
+		return lines
+	}
+	return append(slices.Clone(lines[:mostLines-1]), lines[mostLines-1]+" …")
+}
+
+// reason is a check's reason in lines as wide as a table leaves room for.
+func (r *report) reason(c verify.Check) []string {
+	return r.wrap(tiny, false, c.Reason, r.column(4)-r.column(0)-5)
+}
+
+// reasons gives those that the table cuts.
+func (r *report) reasons() {
+	var lines []string
+	add := func(of string, checks []verify.Check) {
+		for _, c := range checks {
+			if len(r.reason(c)) > mostLines {
+				lines = append(lines, r.wrap(tiny, false, of+c.Check+": "+c.Reason, r.w-2*marginMM)...)
+			}
+		}
+	}
+	for _, b := range r.in.Findings.Batches {
+		add(batchOf(b), b.Checks)
+	}
+	add("chart, ", r.in.Findings.Checks)
+	if len(lines) == 0 {
+		return
+	}
+	r.title(reasonsTitle)
+	for _, l := range lines {
+		r.room(rowMM(tiny))
+		r.y = r.lines(marginMM, r.y, tiny, false, []string{l}, ink)
+	}
+	r.y += 2
+}
+
 // table writes one row a check, the columns named and the reasons of passed
 // checks told where wanted.
 func (r *report) table(title string, checks []row, named, reasons bool) {
 	if len(checks) == 0 {
 		return
 	}
-	head := func(title string, named bool) {
-		r.room(20) // never a heading alone at the foot
+	head := func(title string, named bool, first float64) {
+		r.room(titleRoom + first) // never a heading alone at the foot
 		r.title(title)
 		if !named {
 			return
@@ -489,18 +530,20 @@ func (r *report) table(title string, checks []row, named, reasons bool) {
 		}
 		r.y += 3.2
 	}
-	head(title, named)
-	for _, c := range checks {
+	for i, c := range checks {
 		asked := r.wrap(body, false, c.of+asked(c.Check), r.column(1)-r.column(0)-2)
 		source := r.wrap(tiny, false, r.cite(c.Source), r.column(5)-r.column(4))
 		var reason []string
 		if c.Reason != "" && (reasons || c.Verdict != verify.Pass) {
-			reason = r.wrap(tiny, false, c.Reason, r.column(4)-r.column(0)-5)
+			reason = cut(r.reason(c.Check))
 		}
 		h := math.Max(float64(len(asked))*rowMM(body)+float64(len(reason))*rowMM(tiny), float64(len(source))*rowMM(tiny)) + 1
-		if r.y+h > r.bottom {
+		switch {
+		case i == 0:
+			head(title, named, h)
+		case r.y+h > r.bottom:
 			r.newPage()
-			head(title+continued, true)
+			head(title+continued, true, h)
 		}
 		y := r.y + rowMM(body)/2
 		end := r.lines(r.column(0), r.y, body, false, asked, ink)

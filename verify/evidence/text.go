@@ -3,6 +3,7 @@ package evidence
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -263,6 +264,7 @@ const (
 	marksTitle      = "Numbered places on the pictures"
 	closeTitle      = "Each hold close up"
 	methodTitle     = "How it was read, and from which files (SHA-256)"
+	reasonsTitle    = "Reasons in full"
 	sourcesTitle    = "Sources in full"
 	rulesTitle      = "What is unsettled in the rules: "
 
@@ -425,11 +427,11 @@ func shortSource(s string) string {
 // lookAt lists in words what the program could not settle or did not find right.
 func (in *Input) lookAt(marks []mark) (out []string) {
 	where := func(c verify.Check) string {
-		var n []string
+		var n []int
 		for _, p := range c.Places {
 			for _, m := range marks {
 				if m.from.Equal(p.From.Time) && m.to.Equal(p.To.Time) && m.pen == p.Pen {
-					n = append(n, strconv.Itoa(m.n))
+					n = append(n, m.n)
 				}
 			}
 		}
@@ -437,9 +439,9 @@ func (in *Input) lookAt(marks []mark) (out []string) {
 		case 0:
 			return ""
 		case 1:
-			return " (place " + n[0] + ")"
+			return " (place " + strconv.Itoa(n[0]) + ")"
 		}
-		return " (places " + strings.Join(n, ", ") + ")"
+		return " (places " + numbers(n) + ")"
 	}
 	add := func(who string, cs []verify.Check) {
 		for _, c := range cs {
@@ -455,7 +457,7 @@ func (in *Input) lookAt(marks []mark) (out []string) {
 	if s := in.hourCaution(); s != "" {
 		out = append(out, s)
 	}
-	var more []string
+	var more []int
 	few := 0
 	for _, m := range marks {
 		if !m.seen || !in.inHold(m.from, m.to) {
@@ -464,13 +466,35 @@ func (in *Input) lookAt(marks []mark) (out []string) {
 		if few++; few <= 4 {
 			out = append(out, fmt.Sprintf("place %d lies in a hold: %s", m.n, m.text))
 		} else {
-			more = append(more, strconv.Itoa(m.n))
+			more = append(more, m.n)
 		}
 	}
 	if len(more) > 0 {
-		out = append(out, "in a hold lie also the places "+strings.Join(more, ", "))
+		out = append(out, "in a hold lie also the places "+numbers(more))
 	}
 	return append(out, "the picture on the next page beside the paper chart: the thin line must follow the ink")
+}
+
+// numbers lists numbers in rising order, those that follow one another by the first and the last.
+func numbers(n []int) string {
+	n = slices.Compact(slices.Sorted(slices.Values(n)))
+	var all []string
+	for i := 0; i < len(n); {
+		e := i
+		for e+1 < len(n) && n[e+1] == n[e]+1 {
+			e++
+		}
+		switch s := strconv.Itoa(n[i]); {
+		case e > i+1:
+			all = append(all, s+"–"+strconv.Itoa(n[e]))
+		case e > i:
+			all = append(all, s, strconv.Itoa(n[e]))
+		default:
+			all = append(all, s)
+		}
+		i = e + 1
+	}
+	return strings.Join(all, ", ")
 }
 
 func markWords(m mark) string {
