@@ -24,13 +24,13 @@ func (j *judge) chart(bs []Batch, loose []run) []Check {
 }
 
 // record: what stands on the paper besides a clean line. A second lap is a violation
-// by itself; a stopped or turned chart and a gap inside a hold need a person; the rest is listed.
+// by itself; a stopped or turned chart and a gap inside a hold need a person; the rest is listed. The worst comes first.
 func (j *judge) record(bs []Batch) Check {
 	c := Check{Check: "record", Verdict: Pass, Counts: true, Source: j.Rules.Record.String()}
-	var why []string
+	why := map[Verdict][]string{}
 	note := func(v Verdict, words string, p ...Place) {
 		c.Verdict = Worst(c.Verdict, v)
-		why = append(why, words)
+		why[v] = append(why[v], words)
 		c.Places = append(c.Places, p...)
 	}
 	if len(j.product.nodes) == 0 {
@@ -120,7 +120,7 @@ func (j *judge) record(bs []Batch) Check {
 	}
 	c.Reason = "one line without a gap inside a hold, no second lap, no sign of a stopped or turned chart"
 	if len(why) > 0 {
-		c.Reason = strings.Join(why, "; ")
+		c.Reason = strings.Join(slices.Concat(why[Fail], why[Undecided], why[Pass]), "; ")
 	}
 	return c
 }
