@@ -21,6 +21,9 @@ const (
 	rejoinMM    = 2.5  // a stretch of line so near a path may be its end, and what is so near hangs together
 	leadMM      = 10.0 // from a piece of line to the beginning of a path that left it for a skip between them
 	leadBack    = 8    // cells by which it may end after that, 1.3 mm: the pen drops along an arc
+	endMM       = 3.0  // of a path's last piece of ink,
+	endInk      = 0.8  // and this share of it inked: what follows is what print leaves
+	endCells    = 3    // after it that a path still goes
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
 	busyMM      = 5.0  // and one that does not within this is not
 )
@@ -93,7 +96,7 @@ func (t *tracer) follow() {
 		}
 	}
 	t.draw(paths)
-	if last, left := t.lastInk(), t.strayLength(); left > 0 && last < cols {
+	if last, left := t.lastInk(paths), t.strayLength(); left > 0 && last < cols {
 		// A path goes on to the end of the frame, and may leave the end of its line for what makes that cheap.
 		end = last
 		shorter := best()
@@ -108,12 +111,23 @@ func (t *tracer) follow() {
 	}
 }
 
-// lastInk is the column of paths a little after the last ink of any line or piece of one.
-func (t *tracer) lastInk() int {
+// lastInk is the column just after the last piece of ink on any path, or of a line that none claims.
+func (t *tracer) lastInk(paths [][]step) int {
+	long := int(math.Round(endMM / (2 * stepMM))) // cells
 	last := 0
-	for _, l := range t.lines {
-		if n := len(l.v); n > 0 {
-			last = max(last, int((l.v[n-1].hours-t.frame.Hour)/(2*t.frame.HourStep)))
+	for i, path := range paths {
+		inked := make([]bool, len(path))
+		n := 0
+		for k, s := range path {
+			if inked[k] = t.inkedCell(s, t.plane[i]); inked[k] {
+				n++
+			}
+			if k >= long && inked[k-long] {
+				n--
+			}
+			if float64(n) >= endInk*float64(long) {
+				last = max(last, s.col)
+			}
 		}
 	}
 	for _, strays := range t.strays {
@@ -121,7 +135,12 @@ func (t *tracer) lastInk() int {
 			last = max(last, s[len(s)-1].col)
 		}
 	}
-	return last + int(freeBefore/(2*t.frame.HourStep))
+	return last + endCells
+}
+
+// inkedCell says whether a cell of paths is as dense on a plane as half a line.
+func (t *tracer) inkedCell(s step, plane int) bool {
+	return t.half(t.planes[plane], s.col, s.row) > 0.5*t.typ[plane]
 }
 
 // strayLength is how many cells of paths are in pieces of line that no pen claims.
@@ -200,7 +219,7 @@ func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool)
 		all, joined, bare := 0.0, 0.0, 0.0
 		for k := 1; k < len(part); k++ {
 			d := mm(part[k-1], part[k])
-			if t.half(t.planes[plane], part[k].col, part[k].row) <= 0.5*t.typ[plane] {
+			if !t.inkedCell(part[k], plane) {
 				bare += d
 				continue
 			}
@@ -321,7 +340,7 @@ func (t *tracer) wholeTurn(path []step, plane int) bool {
 	}
 	inked := 0
 	for _, s := range path {
-		if t.half(t.planes[plane], s.col, s.row) > 0.5*t.typ[plane] {
+		if t.inkedCell(s, plane) {
 			inked++
 		}
 	}
@@ -344,7 +363,7 @@ func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) (first
 	inked, long := make([]int, cols), make([]int, cols)
 	for _, s := range other {
 		long[s.col]++
-		if t.half(t.planes[plane], s.col, s.row) > 0.5*t.typ[plane] {
+		if t.inkedCell(s, plane) {
 			inked[s.col]++
 		}
 	}

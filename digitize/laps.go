@@ -150,6 +150,10 @@ func (t *tracer) laps(plane int) {
 		mid := s[len(s)/2]
 		x, y := t.p.Face.Warp.Pixel(t.point(float64(2*mid.col), float64(2*mid.row)))
 		from, to := hour(s[0]), hour(s[len(s)-1])
+		if i := t.lacking(plane, from, to); i >= 0 {
+			t.report(series.EventAmbig, i, from, to, x, y, "a further line where this pen's own is not seen: it may be the pen's")
+			continue
+		}
 		if !t.together(plane, from, to) {
 			t.report(series.EventLap, slices.Index(t.plane, plane), from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
 			continue
@@ -158,6 +162,28 @@ func (t *tracer) laps(plane int) {
 			t.report(series.EventAmbig, i, from, to, x, y, "a further line where both pens seem to run together: which pen drew which is not settled")
 		}
 	}
+}
+
+// lacking is a pen of a plane that has no ink for most of its way through a time; −1 where none lacks it.
+func (t *tracer) lacking(plane int, from, to float64) int {
+	for i, l := range t.lines {
+		if t.plane[i] != plane {
+			continue
+		}
+		inked, seen := 0, 0
+		for _, p := range l.v {
+			if p.hours >= from && p.hours <= to {
+				seen++
+				if p.ink && t.amount(t.planes[plane], p.x, p.y) > 0.5*t.typ[plane] {
+					inked++
+				}
+			}
+		}
+		if 2*inked <= seen {
+			return i
+		}
+	}
+	return -1
 }
 
 // together says whether two lines of one plane run as one for a third or more of a time.

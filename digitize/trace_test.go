@@ -423,9 +423,9 @@ func TestAnEarlySkip(t *testing.T) {
 // A path that is led on to a mark hours later does not leave the line for print that was not wholly removed.
 func TestTheEndOfALineBesideWhatPrintLeaves(t *testing.T) {
 	t.Parallel()
-	lines := []drawn{{ink: "blue", knots: []knot{{0.1, 80}, {0.8, 140}, {1.4, 140}, {1.5, 60}, {1.9, 60}}}, {ink: "blue", knots: []knot{{2, 140}, {8.5, 140}}, pale: 0.75}}
+	lines := []drawn{{ink: "blue", knots: []knot{{0.1, 80}, {0.8, 140}, {1.4, 140}, {1.5, 60}, {1.9, 60}}}}
 	for h := 2.3; h < 8.5; h += 0.2 {
-		lines = append(lines, drawn{ink: "blue", knots: []knot{{h, 140}, {h + 0.06, 140}}, pale: 0.4})
+		lines = append(lines, drawn{ink: "blue", knots: []knot{{h, 140}, {h + 0.06, 140}}, pale: 0.3})
 	}
 	res := trace(t, paint(smallForm(), false, one, lines...))
 	require.NotContains(t, kinds(res), series.EventLap)
@@ -434,6 +434,20 @@ func TestTheEndOfALineBesideWhatPrintLeaves(t *testing.T) {
 	for _, s := range in {
 		require.InDelta(t, 60, s.Temperature, 0.5)
 	}
+}
+
+// A further line is a second lap where the pen's own is there, too; else it may be the pen's.
+func TestWhereAPensOwnLineIsLacking(t *testing.T) {
+	t.Parallel()
+	tr := newTracer(paint(tinyForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 140}, {0.7, 140}, {0.7, math.NaN()}, {1.1, 139}, {1.8, 120}}}))
+	tr.survey()
+	tr.unroll()
+	tr.follow()
+	zero := tr.lines[0].v[0].hours - 0.1
+	require.Equal(t, 0, tr.lacking(0, zero+0.75, zero+1.05))
+	require.Equal(t, 0, tr.lacking(0, zero+0.6, zero+1.1), "for most of it")
+	require.Equal(t, -1, tr.lacking(0, zero+0.3, zero+0.8))
+	require.Equal(t, -1, tr.lacking(0, zero+1.2, zero+1.7))
 }
 
 // So is what starts at the written time, however short, though the line goes on far from it.
