@@ -11,95 +11,28 @@ import (
 )
 
 const (
-	startSlack  = 0.25 // hours after the expected start within which the trace may begin
-	lateSlack   = 0.05 // hours that a pen may touch the chart after another
-	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
-	corridorFee = 0.2  // a mm
-	furtherFee  = 0.45 // the same for lines that no path of a pen has found
-	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
-	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
-	rejoinMM    = 2.5  // a stretch of line so near a path may be its end, and what is so near hangs together
-	leadMM      = 10.0 // from a piece of line to the beginning of a path that left it for a skip between them
-	leadBack    = 8    // cells by which it may end after that, 1.3 mm: the pen drops along an arc
-	endMM       = 3.0  // of a path's last piece of ink,
-	endInk      = 0.8  // and this share of it inked: what follows is what print leaves
-	endCells    = 3    // after it that a path still goes
-	idleMM      = 2.0  // a line that stays within this is an idle vat's
-	busyMM      = 5.0  // and one that does not within this is not
+	rejoinMM = 2.5  // a stretch of line so near a path may be its end, and what is so near hangs together
+	leadMM   = 10.0 // from a piece of line to the beginning of a path that left it for a skip between them
+	leadBack = 8    // cells by which it may end after that, 1.3 mm: the pen drops along an arc
+	endMM    = 3.0  // of a path's last piece of ink,
+	endInk   = 0.8  // and this share of it inked: what follows is what print leaves
+	endCells = 3    // after it that a path still goes
 )
 
 // follow finds each pen's line.
 func (t *tracer) follow() {
-	cols, rows := t.frame.Columns/2, t.frame.Rows/2 // of paths: centring does the rest
-	width := float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()))
 	t.lines = make([]*line, len(t.p.Pens))
 	for k := range t.planes {
 		t.typ[k] = typical(t.planes[k], t.noise[k])
 	}
-	least := t.p.Pens[0].AheadMinutes
-	for _, p := range t.p.Pens {
-		least = math.Min(least, p.AheadMinutes)
-	}
-	end := cols
-	find := func(i int, taken [][]span, fee float32) []step { // the best path of pen i beside others on its plane
-		plane, typ := t.planes[t.plane[i]], t.typ[t.plane[i]]
-		ahead := (t.p.Pens[i].AheadMinutes - least) / 60 // of the pen that touches the paper first
-		wait := int((freeBefore + startSlack + ahead) / (2 * t.frame.HourStep))
-		late := wait
-		if len(taken) > 0 {
-			late = int((freeBefore + lateSlack + ahead) / (2 * t.frame.HourStep))
-		}
-		return bestPath(end, rows, width, 2*stepMM, wait, late, func(col int, cost []float32) {
-			for r := range cost {
-				cost[r] = inkCost(t.half(plane, col, r) / typ)
-			}
-			t.sheet.hide(t.sheet.cover, cost, t.frame.Hour+(2*float64(col)+0.5)*t.frame.HourStep, 0, 2, costCover)
-			for _, other := range taken {
-				for r := max(0, other[col].low); r <= min(rows-1, other[col].high); r++ {
-					cost[r] += fee
-				}
-			}
-		})
-	}
-	taken := map[int][][]span{} // of each plane: the corridors of what was found
-	take := func(k int, path []step) { taken[k] = append(taken[k], t.corridor(spans(path, cols))) }
-	best := func() (paths [][]step) {
-		clear(taken)
-		for i, k := range t.plane {
-			paths = append(paths, find(i, taken[k], corridorFee))
-			take(k, paths[i])
-		}
-		return paths
-	}
-	paths := best()
-	for range t.p.Pens { // what one pen's path gives back, another's may take
-		for i, k := range t.plane {
-			if !t.wholeTurn(paths[i], k) { // a second turn may lie over the first
-				continue
-			}
-			for j := range t.plane { // each pen of the plane has drawn one
-				if t.plane[j] != k {
-					continue
-				}
-				other := find(i, taken[k], furtherFee)
-				first, found := t.firstTurn(paths[i], other, k, taken[k])
-				take(k, other)
-				if found {
-					paths[i] = first
-					break
-				}
-			}
-		}
-		clear(taken)
-		for i, k := range t.plane {
-			take(k, paths[i])
-		}
-	}
+	f := t.finder()
+	paths := f.all()
+	f.firstTurns(paths)
 	t.draw(paths)
-	if last, left := t.lastInk(paths), t.strayLength(); left > 0 && last < cols {
+	if last, left := t.lastInk(paths), t.strayLength(); left > 0 && last < f.end {
 		// A path goes on to the end of the frame, and may leave the end of its line for what makes that cheap.
-		end = last
-		shorter := best()
+		f.end = last
+		shorter := f.all()
 		if t.draw(shorter); t.strayLength() < left {
 			paths = shorter
 		} else {
@@ -274,56 +207,6 @@ func onward(path []step, to step) []step {
 	return path
 }
 
-// span is the rows of a path in one column.
-type span struct{ low, high int }
-
-var nowhere = span{math.MaxInt32, -math.MaxInt32}
-
-func (s span) with(row int) span { return span{min(s.low, row), max(s.high, row)} }
-
-// spans gives a path's rows in each of so many columns.
-func spans(path []step, cols int) []span {
-	all := make([]span, cols)
-	for c := range all {
-		all[c] = nowhere
-	}
-	for _, s := range path {
-		all[s.col] = all[s.col].with(s.row)
-	}
-	return all
-}
-
-// corridor gives the rows in each column that lie within corridorMM of a path, given its own: on a steep line a path
-// beside it in time is on the same stroke though rows away.
-func (t *tracer) corridor(path []span) []span {
-	across := 2 * t.frame.HourStep * math.Abs(t.turn) // a column, mm a mm of radius
-	radius := func(row int) float64 { return t.frame.Radius + 2*stepMM*float64(row) }
-	all := make([]span, len(path))
-	for c := range all {
-		all[c] = nowhere
-		far := int(corridorMM / (across * radius(0)))
-		for d := max(-far, -c); d <= far && c+d < len(path); d++ {
-			s := path[c+d]
-			if s == nowhere {
-				continue
-			}
-			aside := across * math.Abs(float64(d))
-			if d != 0 { // columns widen outwards
-				s.high = min(s.high, int((corridorMM/aside-t.frame.Radius)/(2*stepMM)))
-			}
-			if s.high < s.low {
-				continue
-			}
-			reach := func(row int) int {
-				x := aside * radius(row)
-				return int(math.Round(math.Sqrt(math.Max(0, corridorMM*corridorMM-x*x)) / (2 * stepMM)))
-			}
-			all[c] = all[c].with(s.low - reach(s.low)).with(s.high + reach(s.high))
-		}
-	}
-	return all
-}
-
 // half is the evidence on a plane at half the resolution, none on a crease.
 func (t *tracer) half(plane []float32, col, row int) float32 {
 	if t.creased != nil && t.creased[col*(t.frame.Rows/2)+row] {
@@ -331,89 +214,6 @@ func (t *tracer) half(plane []float32, col, row int) float32 {
 	}
 	a, b := plane[2*col*t.frame.Rows:], plane[(2*col+1)*t.frame.Rows:]
 	return (a[2*row] + a[2*row+1] + b[2*row] + b[2*row+1]) / 4
-}
-
-// wholeTurn says whether a path lies on ink all round the chart, as after more than one turn.
-func (t *tracer) wholeTurn(path []step, plane int) bool {
-	if float64(t.frame.Columns)*t.frame.HourStep < (1-blankShare)*t.form.RotationHours {
-		return false
-	}
-	inked := 0
-	for _, s := range path {
-		if t.inkedCell(s, plane) {
-			inked++
-		}
-	}
-	return float64(inked) >= roundInk*float64(len(path))
-}
-
-// firstTurn gives the path of the first turn where the chart went round again, from the cheapest path and the
-// best one beside it. The cheapest is the shorter line wherever there are two, and where that stays level and
-// the other does not, it is the second turn's: a chart is forgotten on an idle vat (common practice, no source).
-// Not so where the other comes without a step from the end of the turn. taken: the corridors of all paths found
-// on the plane; the other is a line of its own only where it is off all of them. found: the other has a part in it.
-func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) (first []step, found bool) {
-	cols := t.frame.Columns / 2
-	p, q := spans(path, cols), spans(other, cols)
-	mm := func(rows int) float64 { return 2 * stepMM * float64(rows) }
-	off := func(a, b span) float64 { return mm(max(a.low-b.high, b.low-a.high)) }
-	onward := func(all []span) bool { return off(all[0], p[cols-1]) < turnStepMM }
-	second := onward(q) && !onward(p) // the other path comes from the end of the turn
-	over := make([]bool, cols)        // columns in which the other path takes over
-	inked, long := make([]int, cols), make([]int, cols)
-	for _, s := range other {
-		long[s.col]++
-		if t.inkedCell(s, plane) {
-			inked[s.col]++
-		}
-	}
-	alone := func(c int) bool { // the other path lies on ink that no path has taken
-		return 2*inked[c] > long[c] && !slices.ContainsFunc(taken, func(s []span) bool { return off(q[c], s[c]) <= 0 })
-	}
-	touch := int(math.Round(turnTouchMM / (2 * stepMM)))
-	for from := 0; from < cols; from++ {
-		if !alone(from) {
-			continue
-		}
-		to := from + 1 // a line of its own up to here; crossings do not end it
-		for c := to; c < cols && c-to < touch; c++ {
-			if alone(c) {
-				to = c + 1
-			}
-		}
-		ink, all := 0, 0
-		level, course := nowhere, nowhere
-		for c := from; c < to; c++ {
-			ink, all = ink+inked[c], all+long[c]
-			level, course = level.with(p[c].low).with(p[c].high), course.with(q[c].low).with(q[c].high)
-		}
-		second = second && float64(2*from)*t.frame.HourStep <= startSlack // later both turns ran as one before
-		line := mm(all) >= strayMM && float64(ink) >= strayInk*float64(all)
-		if line && !second && mm(level.high-level.low) <= idleMM && mm(course.high-course.low) >= busyMM {
-			found = true
-			for c := from; c < to; c++ {
-				over[c] = true
-			}
-		}
-		from = to
-	}
-	if !found {
-		return path, false
-	}
-	i, k := 0, 0
-	for c := range cols {
-		for ; i < len(path) && path[i].col == c; i++ {
-			if !over[c] {
-				first = append(first, path[i])
-			}
-		}
-		for ; k < len(other) && other[k].col == c; k++ {
-			if over[c] {
-				first = append(first, other[k])
-			}
-		}
-	}
-	return first, true
 }
 
 func (t *tracer) empty() *Result {

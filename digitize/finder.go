@@ -1,0 +1,236 @@
+package digitize
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	startSlack  = 0.25 // hours after the expected start within which the trace may begin
+	lateSlack   = 0.05 // hours that a pen may touch the chart after another
+	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
+	corridorFee = 0.2  // a mm
+	furtherFee  = 0.45 // the same for lines that no path of a pen has found
+	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
+	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
+	idleMM      = 2.0  // a line that stays within this is an idle vat's
+	busyMM      = 5.0  // and one that does not within this is not
+)
+
+// finder looks for the best paths, in cells of two by two of the planes'.
+type finder struct {
+	*tracer
+	cols, rows int
+	end        int              // the column before which a path ends
+	width      float32          // mm a column
+	least      float64          // minutes that the first pen writes ahead
+	taken      map[int][][]span // of each plane: the corridors of what was found
+}
+
+func (t *tracer) finder() *finder {
+	f := &finder{tracer: t, cols: t.frame.Columns / 2, rows: t.frame.Rows / 2, taken: map[int][][]span{}} // centring does the rest
+	f.end = f.cols
+	f.width = float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()))
+	f.least = math.Inf(1)
+	for _, p := range t.p.Pens {
+		f.least = math.Min(f.least, p.AheadMinutes)
+	}
+	return f
+}
+
+// best is the best path of pen i beside what was found on its plane, with a fee a mm along that.
+func (f *finder) best(i int, fee float32) []step {
+	k := f.plane[i]
+	ahead := (f.p.Pens[i].AheadMinutes - f.least) / 60 // of the pen that touches the paper first
+	wait := int((freeBefore + startSlack + ahead) / (2 * f.frame.HourStep))
+	late := wait
+	if len(f.taken[k]) > 0 {
+		late = int((freeBefore + lateSlack + ahead) / (2 * f.frame.HourStep))
+	}
+	return bestPath(f.end, f.rows, f.width, 2*stepMM, wait, late, func(col int, cost []float32) {
+		for r := range cost {
+			cost[r] = inkCost(f.half(f.planes[k], col, r) / f.typ[k])
+		}
+		f.sheet.hide(f.sheet.cover, cost, f.frame.Hour+(2*float64(col)+0.5)*f.frame.HourStep, 0, 2, costCover)
+		for _, other := range f.taken[k] {
+			for r := max(0, other[col].low); r <= min(f.rows-1, other[col].high); r++ {
+				cost[r] += fee
+			}
+		}
+	})
+}
+
+// take keeps further paths on a plane off one.
+func (f *finder) take(plane int, path []step) {
+	f.taken[plane] = append(f.taken[plane], f.corridor(spans(path, f.cols)))
+}
+
+// all is the best path of every pen, one after the other.
+func (f *finder) all() (paths [][]step) {
+	clear(f.taken)
+	for i, k := range f.plane {
+		paths = append(paths, f.best(i, corridorFee))
+		f.take(k, paths[i])
+	}
+	return paths
+}
+
+// firstTurns gives the pens the paths of the first turn where a second lies over it.
+func (f *finder) firstTurns(paths [][]step) {
+	for range f.p.Pens { // what one pen's path gives back, another's may take
+		for i, k := range f.plane {
+			if !f.wholeTurn(paths[i], k) {
+				continue
+			}
+			for j := range f.plane { // each pen of the plane has drawn one
+				if f.plane[j] != k {
+					continue
+				}
+				other := f.best(i, furtherFee)
+				first, found := f.firstTurn(paths[i], other, k, f.taken[k])
+				f.take(k, other)
+				if found {
+					paths[i] = first
+					break
+				}
+			}
+		}
+		clear(f.taken)
+		for i, k := range f.plane {
+			f.take(k, paths[i])
+		}
+	}
+}
+
+// span is the rows of a path in one column.
+type span struct{ low, high int }
+
+var nowhere = span{math.MaxInt32, -math.MaxInt32}
+
+func (s span) with(row int) span { return span{min(s.low, row), max(s.high, row)} }
+
+// spans gives a path's rows in each of so many columns.
+func spans(path []step, cols int) []span {
+	all := make([]span, cols)
+	for c := range all {
+		all[c] = nowhere
+	}
+	for _, s := range path {
+		all[s.col] = all[s.col].with(s.row)
+	}
+	return all
+}
+
+// corridor gives the rows in each column that lie within corridorMM of a path, given its own: on a steep line a path
+// beside it in time is on the same stroke though rows away.
+func (t *tracer) corridor(path []span) []span {
+	across := 2 * t.frame.HourStep * math.Abs(t.turn) // a column, mm a mm of radius
+	radius := func(row int) float64 { return t.frame.Radius + 2*stepMM*float64(row) }
+	all := make([]span, len(path))
+	for c := range all {
+		all[c] = nowhere
+		far := int(corridorMM / (across * radius(0)))
+		for d := max(-far, -c); d <= far && c+d < len(path); d++ {
+			s := path[c+d]
+			if s == nowhere {
+				continue
+			}
+			aside := across * math.Abs(float64(d))
+			if d != 0 { // columns widen outwards
+				s.high = min(s.high, int((corridorMM/aside-t.frame.Radius)/(2*stepMM)))
+			}
+			if s.high < s.low {
+				continue
+			}
+			reach := func(row int) int {
+				x := aside * radius(row)
+				return int(math.Round(math.Sqrt(math.Max(0, corridorMM*corridorMM-x*x)) / (2 * stepMM)))
+			}
+			all[c] = all[c].with(s.low - reach(s.low)).with(s.high + reach(s.high))
+		}
+	}
+	return all
+}
+
+// wholeTurn says whether a path lies on ink all round the chart, as after more than one turn.
+func (t *tracer) wholeTurn(path []step, plane int) bool {
+	if float64(t.frame.Columns)*t.frame.HourStep < (1-blankShare)*t.form.RotationHours {
+		return false
+	}
+	inked := 0
+	for _, s := range path {
+		if t.inkedCell(s, plane) {
+			inked++
+		}
+	}
+	return float64(inked) >= roundInk*float64(len(path))
+}
+
+// firstTurn gives the path of the first turn where the chart went round again, from the cheapest path and the
+// best one beside it. The cheapest is the shorter line wherever there are two, and where that stays level and
+// the other does not, it is the second turn's: a chart is forgotten on an idle vat (common practice, no source).
+// Not so where the other comes without a step from the end of the turn. taken: the corridors of all paths found
+// on the plane; the other is a line of its own only where it is off all of them. found: the other has a part in it.
+func (t *tracer) firstTurn(path, other []step, plane int, taken [][]span) (first []step, found bool) {
+	cols := t.frame.Columns / 2
+	p, q := spans(path, cols), spans(other, cols)
+	mm := func(rows int) float64 { return 2 * stepMM * float64(rows) }
+	off := func(a, b span) float64 { return mm(max(a.low-b.high, b.low-a.high)) }
+	onward := func(all []span) bool { return off(all[0], p[cols-1]) < turnStepMM }
+	second := onward(q) && !onward(p) // the other path comes from the end of the turn
+	over := make([]bool, cols)        // columns in which the other path takes over
+	inked, long := make([]int, cols), make([]int, cols)
+	for _, s := range other {
+		long[s.col]++
+		if t.inkedCell(s, plane) {
+			inked[s.col]++
+		}
+	}
+	alone := func(c int) bool { // the other path lies on ink that no path has taken
+		return 2*inked[c] > long[c] && !slices.ContainsFunc(taken, func(s []span) bool { return off(q[c], s[c]) <= 0 })
+	}
+	touch := int(math.Round(turnTouchMM / (2 * stepMM)))
+	for from := 0; from < cols; from++ {
+		if !alone(from) {
+			continue
+		}
+		to := from + 1 // a line of its own up to here; crossings do not end it
+		for c := to; c < cols && c-to < touch; c++ {
+			if alone(c) {
+				to = c + 1
+			}
+		}
+		ink, all := 0, 0
+		level, course := nowhere, nowhere
+		for c := from; c < to; c++ {
+			ink, all = ink+inked[c], all+long[c]
+			level, course = level.with(p[c].low).with(p[c].high), course.with(q[c].low).with(q[c].high)
+		}
+		second = second && float64(2*from)*t.frame.HourStep <= startSlack // later both turns ran as one before
+		line := mm(all) >= strayMM && float64(ink) >= strayInk*float64(all)
+		if line && !second && mm(level.high-level.low) <= idleMM && mm(course.high-course.low) >= busyMM {
+			found = true
+			for c := from; c < to; c++ {
+				over[c] = true
+			}
+		}
+		from = to
+	}
+	if !found {
+		return path, false
+	}
+	i, k := 0, 0
+	for c := range cols {
+		for ; i < len(path) && path[i].col == c; i++ {
+			if !over[c] {
+				first = append(first, path[i])
+			}
+		}
+		for ; k < len(other) && other[k].col == c; k++ {
+			if over[c] {
+				first = append(first, other[k])
+			}
+		}
+	}
+	return first, true
+}
