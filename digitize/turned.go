@@ -26,7 +26,7 @@ const (
 	stillOther   = 1.25  // of it, that another pen is allowed over the middle half of the same stretch
 	calmOdds     = 8.0   // log odds, 3000 to 1: a day has many stretches
 	calmSome     = 1.0   // log odds from which the ink at the two ends of a stretch is asked, too;
-	calmAndInk   = 6.0   // both together: the two know nothing of each other
+	calmAndInk   = 6.5   // both together: the two know nothing of each other
 	inkStepMM    = 1.2   // of line before and after an end, whose ink is compared
 	inkStepSD    = 0.15  // standard deviation of the step in the logarithm of a stroke's weight that a change of pace brings
 	inkStepLeast = 0.03  // the least that such means differ by elsewhere on a line
