@@ -255,17 +255,19 @@ func (t *tracer) learnInks(s samplePlanes) {
 func (s samplePlanes) strong(floor float32) (found [][3]float32) {
 	rows, cols := s.frame.Rows, s.frame.Columns
 	b, g, r := s.planes[0], s.planes[1], s.planes[2]
-	at := func(i int) [3]float32 { return [3]float32{b[i], g[i], r[i]} }
 	dark := make([]bool, len(b))
-	for i := range b {
-		v := at(i)
-		dark[i] = b[i] != missing && dot(v, v) > 3*floor*floor
+	var points []int
+	for i, v := range b {
+		if v != missing && v*v+g[i]*g[i]+r[i]*r[i] > 3*floor*floor {
+			dark[i] = true
+			points = append(points, i)
+		}
 	}
 	blot := make([]bool, len(b))
-	for i, d := range dark {
+	for _, i := range points {
 		c, row := i/rows, i%rows
 		before, after := (c+cols-1)%cols*rows, (c+1)%cols*rows
-		if row < blotRows || row >= rows-blotRows || !d || !dark[i-blotRows] || !dark[i+blotRows] || !dark[before+row] || !dark[after+row] {
+		if row < blotRows || row >= rows-blotRows || !dark[i-blotRows] || !dark[i+blotRows] || !dark[before+row] || !dark[after+row] {
 			continue
 		}
 		for _, from := range []int{before, c * rows, after} {
@@ -274,9 +276,9 @@ func (s samplePlanes) strong(floor float32) (found [][3]float32) {
 			}
 		}
 	}
-	for i, d := range dark {
-		if d && !blot[i] {
-			found = append(found, unit(at(i)))
+	for _, i := range points {
+		if !blot[i] {
+			found = append(found, unit([3]float32{b[i], g[i], r[i]}))
 		}
 	}
 	return found
