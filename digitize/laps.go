@@ -151,7 +151,7 @@ func (t *tracer) laps(plane int) {
 		x, y := t.p.Face.Warp.Pixel(t.point(float64(2*mid.col), float64(2*mid.row)))
 		from, to := hour(s[0]), hour(s[len(s)-1])
 		if i := t.lacking(plane, from, to); i >= 0 {
-			t.report(series.EventAmbig, i, from, to, x, y, "a further line where this pen's own is not seen: it may be the pen's")
+			t.report(series.EventLoose, i, from, to, x, y, "the pen's own is not seen there: is it the pen's, or did the chart go round again?")
 			continue
 		}
 		if !t.together(plane, from, to) {

@@ -24,7 +24,7 @@ func (j *judge) chart(bs []Batch, loose []run) []Check {
 }
 
 // record: what stands on the paper besides a clean line. A second lap is a violation
-// by itself; a stopped or turned chart and a gap inside a hold need a person; the rest is listed. The worst comes first.
+// by itself; a stopped or turned chart, a line that no pen claims and a gap inside a hold need a person; the rest is listed. The worst comes first.
 func (j *judge) record(bs []Batch) Check {
 	c := Check{Check: "record", Verdict: Pass, Counts: true, Source: j.Rules.Record.String()}
 	why := map[Verdict][]string{}
@@ -57,7 +57,7 @@ func (j *judge) record(bs []Batch) Check {
 		switch kind {
 		case series.EventLap:
 			v = Fail
-		case series.EventStopped, series.EventTurned, series.EventNoBlank:
+		case series.EventStopped, series.EventTurned, series.EventNoBlank, series.EventLoose:
 			v = Undecided
 		case series.EventAmbig:
 			for _, e := range events[kind] {

@@ -97,7 +97,7 @@ func worstOf(cs []Check) Verdict {
 
 // unsure are the events behind which the paper's line proves nothing.
 func unsure(e series.Event) bool {
-	return e.Kind == series.EventAmbig || e.Kind == series.EventStopped || e.Kind == series.EventTurned || e.Kind == series.EventLap
+	return e.Kind == series.EventAmbig || e.Kind == series.EventLoose || e.Kind == series.EventStopped || e.Kind == series.EventTurned || e.Kind == series.EventLap
 }
 
 func newJudge(p Problem) *judge {

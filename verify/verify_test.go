@@ -544,7 +544,7 @@ func TestClock(t *testing.T) {
 
 // C24: 1 NYCRR 2.48(a), overlapping is a violation by itself. Stopped and turned charts need a person.
 func TestRecord(t *testing.T) {
-	for kind, want := range map[series.Kind]Verdict{series.EventLap: Fail, series.EventStopped: Undecided, series.EventTurned: Undecided, series.EventNoBlank: Undecided,
+	for kind, want := range map[series.Kind]Verdict{series.EventLap: Fail, series.EventStopped: Undecided, series.EventTurned: Undecided, series.EventNoBlank: Undecided, series.EventLoose: Undecided,
 		series.EventBlot: Pass, series.EventInk: Pass, series.EventStart: Pass, series.EventAmbig: Pass} {
 		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
 		p.Events = []series.Event{{Kind: kind, Pen: "product", From: at("11:20"), To: at("11:30"), Text: "seen"}}
@@ -554,7 +554,7 @@ func TestRecord(t *testing.T) {
 		assert.Equal(t, Pass, get(t, f, 0, "hold").Verdict, kind)
 	}
 	// In a hold, lines that compete, or a clock that stood, prove nothing.
-	for _, kind := range []series.Kind{series.EventAmbig, series.EventStopped, series.EventTurned} {
+	for _, kind := range []series.Kind{series.EventAmbig, series.EventLoose, series.EventStopped, series.EventTurned} {
 		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
 		p.Events = []series.Event{{Kind: kind, Pen: "product", From: at("10:15"), To: at("10:16")}}
 		f := Verify(p)

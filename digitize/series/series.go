@@ -74,6 +74,7 @@ const (
 	EventStopped Kind = "stopped"    // clock stood: a stroke along the arc at one time
 	EventTurned  Kind = "turned"     // a stretch too level for a vat: chart turned, clock set or line drawn by hand
 	EventLap     Kind = "second-lap" // the line leaves no blank on the turn, or there is a further one
+	EventLoose   Kind = "loose-line" // a line that no pen claims, where a pen's own is not seen
 	EventNoBlank Kind = "no-blank"   // whether the line leaves a blank on the turn cannot be seen
 	EventBlot    Kind = "blot"       // wide ink on the line
 	EventInk     Kind = "ink"        // the line's ink is not the recorder's
@@ -92,6 +93,8 @@ func (k Kind) Words() string {
 		return "the chart was turned"
 	case EventLap:
 		return "second lap over the first"
+	case EventLoose:
+		return "a line that no pen claims"
 	case EventNoBlank:
 		return "no blank is seen between end and start"
 	case EventBlot:
