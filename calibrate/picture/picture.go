@@ -12,7 +12,7 @@ type Picture struct {
 	Channels      int     // 1 or 3
 	Pix           []uint8 // len = Width*Height*Channels
 	DPIX, DPIY    float64 // as the file says it, 0 where it does not; a hint, never the scale
-	Bilevel       bool    // the file held one bit a pixel
+	Bilevel       bool    // black and white alone
 	Source        string  // how the pixels were got, in words: "jpeg", "pdf: rendered at 300 dpi"
 }
 

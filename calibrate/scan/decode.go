@@ -32,7 +32,7 @@ func decode(data []byte, h *header) (*picture.Picture, error) {
 	}
 	p := &picture.Picture{
 		Width: h.width, Height: h.height, Channels: h.channels,
-		DPIX: h.dpiX, DPIY: h.dpiY, Bilevel: h.bilevel, Source: h.kind,
+		DPIX: h.dpiX, DPIY: h.dpiY, Source: h.kind,
 	}
 	p.Pix = picture.Large[uint8](p.Width * p.Height * p.Channels)
 	m := gocv.NewMat()
@@ -64,8 +64,9 @@ func decode(data []byte, h *header) (*picture.Picture, error) {
 		return nil, fault(copyAnew, "the JPEG's pixels end before the picture does")
 	}
 	layOnWhite(p, h.premultiplied)
-	if h.bilevel {
+	if h.bilevel || twoLevels(p.Pix) {
 		toGrey(p)
+		p.Bilevel = h.bilevel || p.Channels == 1
 	}
 	orient(p, h.orientation)
 	return p, nil
@@ -138,6 +139,16 @@ func toGrey(p *picture.Picture) {
 		out[i] = p.Pix[3*i]
 	}
 	p.Pix, p.Channels = out, 1
+}
+
+// twoLevels says whether all samples are black or white: eight bits may hold what had one.
+func twoLevels(pix []uint8) bool {
+	for _, v := range pix {
+		if v != 0 && v != 255 {
+			return false
+		}
+	}
+	return true
 }
 
 // orient turns the stored picture upright: EXIF 2.32 and TIFF 6.0, tag 274,

@@ -379,8 +379,8 @@ func (d document) extract(page requests.Page, im *placed) (*picture.Picture, err
 		if pic, err = d.pixels(bitmap.Bitmap); err != nil {
 			return nil, err
 		}
-		pic.Bilevel = meta.ImageMetadata.BitsPerPixel == 1
 		toGrey(pic)
+		pic.Bilevel = meta.ImageMetadata.BitsPerPixel == 1 || pic.Channels == 1 && twoLevels(pic.Pix)
 	}
 	pic.DPIX, pic.DPIY = im.dpiX, im.dpiY
 	pic.Source = "pdf: the page's own image"

@@ -89,7 +89,7 @@ func TestOpenFormats(t *testing.T) {
 		{"cmyk.tif", 1, "colour.png", 1, 2, 3, false, 300},
 		{"jpeg.tif", 1, "colour.png", 6, 90, 3, false, 300},
 		{"cmyk.jpg", 1, "colour.png", 6, 90, 3, false, 300},
-		{"pages.tif", 1, "bilevel.png", 0, 0, 1, false, 400},
+		{"pages.tif", 1, "bilevel.png", 0, 0, 1, true, 400}, // in eight bits
 		{"pages.tif", 2, "colour.png", 0, 0, 3, false, 300},
 	} {
 		t.Run(c.file, func(t *testing.T) {
