@@ -14,7 +14,8 @@ const (
 	meetMM      = 0.5   // nearer than this the lines are one
 	shyMM       = 1.0   // so near paths come at a crossing that they turn away from
 	cornerMM    = 2.0   // the same where going straight on leads each into the other's line,
-	cornerOdds  = 27.0  // by so many log odds: each turns by a right angle or more, (π/2)²/bendSD²
+	cornerTurn  = 4.9   // by so much in squared turns, rad²: each turns by a right angle or more, 2·(π/2)²
+	bridgeInk   = 0.35  // share of the typical density somewhere between two lines where they meet: else there is paper
 	sharedMM    = 1.0   // of line that two pens have in one stroke: more than where they cross
 	bareMM      = 0.3   // of bare paper over which a path came to such a stroke or left it,
 	bareFarMM   = 3.0   // as near to it
@@ -32,7 +33,11 @@ const (
 	toldMinutes = 3.0   // that a written time may be off
 	toldNear    = 2.0   // °F that the line of the pen may be off a written temperature
 	toldFar     = 4.0   // °F from which the other line is off it
-	bendSD      = 0.3   // rad, how far a line turns of itself over a crossing
+	bendSD      = 0.2   // rad, by how much a line's course before or after a meeting differs from the way over it,
+	bendOther   = 0.3   // where it does not turn a corner or is pulled aside, which so many do
+	armFrom     = 5     // vertices from a meeting, 0.4 mm, from which on a line's course is taken: past the other's pull,
+	armTo       = 25    // up to so many, 2 mm,
+	armLeast    = 8     // and at least so many
 	linkMost    = 6.0   // log odds that the ink before and after a crossing can give
 	turnMost    = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
 	inkNear     = 0.10  // of the logarithm of a stroke's weight from one side of a crossing to the other
@@ -68,7 +73,7 @@ func (t *tracer) tellApart(i, j int) {
 	near := t.nearest(a, b, meetMM)
 	t.lines[i].runsTogether(b, near)
 	t.lines[j].runsTogether(a, t.nearest(b, a, meetMM))
-	t.addCrossings(a, b, near)
+	t.addCrossings(a, b, near, t.plane[i])
 	st := stretches(a, b, near)
 	look := inkLook(a, b)
 	for k := range st {
@@ -81,8 +86,9 @@ func (t *tracer) tellApart(i, j int) {
 	t.join(st, i, j)
 }
 
-// addCrossings adds crossings to the meetings: there two paths may each take up the other's line and never touch.
-func (t *tracer) addCrossings(a, b []vertex, near []int) {
+// addCrossings adds crossings to the meetings: there two paths may each take up the other's line and never touch. Meetings
+// that are none are taken away.
+func (t *tracer) addCrossings(a, b []vertex, near []int, plane int) {
 	add := func(within float64, cross func(k, m int) bool) {
 		wide := t.nearest(a, b, within)
 		for from, to := range runs(len(a), func(k int) bool { return wide[k] >= 0 }) {
@@ -104,9 +110,34 @@ func (t *tracer) addCrossings(a, b []vertex, near []int) {
 	}
 	add(shy, func(k, m int) bool { return true })
 	add(cornerMM, func(k, m int) bool { // two steep lines meet in a sharp angle, in which both paths turn back
-		way, ok := straighter(a, b, k, k, m, m)
-		return ok && way < -cornerOdds
+		w, ok := armsOf(a, b, k, k, m, m)
+		turned := func(from, to arm) float64 { d := cyclic(to.course-from.course, 2*math.Pi); return d * d }
+		return ok && w.straightOn(turned) > w.crossedOver(turned)+cornerTurn
 	})
+	t.dropUnbridged(a, b, near, plane)
+}
+
+// dropUnbridged takes meetings away between which and the other line there is paper all along: lines that near go by each other.
+func (t *tracer) dropUnbridged(a, b []vertex, near []int, plane int) {
+	const parts = 8 // of the way between
+	inked := func(p, q vertex) bool {
+		for k := 1; k < parts; k++ {
+			f := float64(k) / parts
+			if t.amount(t.planes[plane], p.x+(q.x-p.x)*f, p.y+(q.y-p.y)*f) < bridgeInk*t.typ[plane] {
+				return false
+			}
+		}
+		return true
+	}
+	for from, to := range runs(len(a), func(k int) bool { return near[k] >= 0 }) {
+		bridged := false
+		for k := from; k < to && !bridged; k++ {
+			bridged = inked(a[k], b[near[k]])
+		}
+		for k := from; k < to && !bridged; k++ {
+			near[k] = -1
+		}
+	}
 }
 
 // measure finds what one stretch itself says of whose it is: by its ink, its hue, what pens do and what is written.
@@ -551,35 +582,73 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 		odds = (sq(ain-bout) + sq(bin-aout) - sq(ain-aout) - sq(bin-bout)) / (2 * (2*inkSpread*inkSpread/n + drift*drift))
 		odds = math.Max(-linkMost, math.Min(linkMost, odds))
 	}
-	if float64(hi-lo)*alongMM > crossMM {
-		return odds
-	}
-	if way, ok := straighter(a, b, lo, hi, jlo, jhi); ok {
-		odds += math.Max(-turnMost, math.Min(turnMost, way))
+	if w, ok := armsOf(a, b, lo, hi, jlo, jhi); ok {
+		odds += math.Max(-turnMost, math.Min(turnMost, w.straightOn(bends)-w.crossedOver(bends)))
 	}
 	return odds
 }
 
-// straighter is the log odds, by their courses alone, that two lines go on as themselves over a meeting, of the vertices
-// lo … hi of one and jlo … jhi of the other, and not each as the other; false where one of them ends there.
-func straighter(a, b []vertex, lo, hi, jlo, jhi int) (odds float64, ok bool) {
-	const run = 15 // vertices, 1.2 mm
-	course := func(v []vertex, from, to int) (float64, bool) {
-		from, to = max(0, from), min(len(v)-1, to)
-		if to-from < run/2 {
-			return 0, false
+// arm is a line's course where it comes to a meeting or leaves it: a point of it, the nearest that is looked at, and its direction, radians.
+type arm struct{ x, y, course float64 }
+
+// armOf fits a straight line to the vertices from armFrom to armTo before (way −1) or after (1) the one given; false where
+// too few of them are inked.
+func armOf(v []vertex, at, way int) (arm, bool) {
+	var n, k1, k2, x, y, kx, ky float64
+	for k := armFrom; k < armTo; k++ {
+		i := at + way*k
+		if i < 0 || i >= len(v) {
+			break
 		}
-		return math.Atan2(v[to].y-v[from].y, v[to].x-v[from].x), true
+		if p, d := v[i], float64(k-armFrom); p.ink {
+			n, k1, k2 = n+1, k1+d, k2+d*d
+			x, y, kx, ky = x+p.x, y+p.y, kx+d*p.x, ky+d*p.y
+		}
 	}
-	cain, ok1 := course(a, lo-run, lo)
-	caout, ok2 := course(a, hi, hi+run)
-	cbin, ok3 := course(b, jlo-run, jlo)
-	cbout, ok4 := course(b, jhi, jhi+run)
-	if !ok1 || !ok2 || !ok3 || !ok4 {
-		return 0, false
+	if n < armLeast {
+		return arm{}, false
 	}
-	turn := func(x, y float64) float64 { d := cyclic(x-y, 2*math.Pi); return d * d }
-	return (turn(cain, cbout) + turn(cbin, caout) - turn(cain, caout) - turn(cbin, cbout)) / (2 * bendSD * bendSD), true
+	det := n*k2 - k1*k1
+	dx, dy := (n*kx-k1*x)/det, (n*ky-k1*y)/det
+	return arm{(x - k1*dx) / n, (y - k1*dy) / n, math.Atan2(float64(way)*dy, float64(way)*dx)}, true
+}
+
+// arms are the four of a meeting of two lines: each line's before and after it.
+type arms struct{ before, after [2]arm }
+
+// armsOf are those of the meeting over the vertices lo … hi of one line and jlo … jhi of the other; false where one of them ends there.
+func armsOf(a, b []vertex, lo, hi, jlo, jhi int) (w arms, ok bool) {
+	ok = true
+	for i, end := range []struct {
+		v        []vertex
+		from, to int
+	}{{a, lo, hi}, {b, jlo, jhi}} {
+		var comes, goes bool
+		w.before[i], comes = armOf(end.v, end.from, -1)
+		w.after[i], goes = armOf(end.v, end.to, 1)
+		ok = ok && comes && goes
+	}
+	return w, ok
+}
+
+// straightOn sums a measure over both lines, each going on as itself; crossedOver where each takes up the other's course.
+func (w *arms) straightOn(of func(from, to arm) float64) float64 {
+	return of(w.before[0], w.after[0]) + of(w.before[1], w.after[1])
+}
+
+func (w *arms) crossedOver(of func(from, to arm) float64) float64 {
+	return of(w.before[0], w.after[1]) + of(w.before[1], w.after[0])
+}
+
+// bends is the logarithm of how likely one line has two arms, by the angles of both to the straight way from one to the other:
+// most are small, of the others all are alike.
+func bends(from, to arm) float64 {
+	way := math.Atan2(to.y-from.y, to.x-from.x)
+	one := func(angle float64) float64 {
+		d := cyclic(angle, 2*math.Pi) / bendSD
+		return math.Log((1-bendOther)*math.Exp(-d*d/2)/(bendSD*math.Sqrt(2*math.Pi)) + bendOther/(2*math.Pi))
+	}
+	return one(way-from.course) + one(to.course-way)
 }
 
 // weigh gives each stretch its log odds. The pens differ in the weight of

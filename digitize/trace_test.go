@@ -710,7 +710,12 @@ func TestTwoPensCross(t *testing.T) {
 // reaches it: told apart, both go straight on.
 func TestPathsThatTurnBackAtACrossing(t *testing.T) {
 	f := smallForm()
-	tr := &tracer{form: f, plane: []int{0, 0}, p: Problem{Face: &calibrate.Face{Form: f}, Pens: []Pen{{Name: "product"}, {Name: "airspace", AheadMinutes: 4}}}}
+	tr := &tracer{form: f, plane: []int{0, 0}, turn: 2 * math.Pi / f.RotationHours, typ: []float32{1}, p: Problem{Face: &calibrate.Face{Form: f}, Pens: []Pen{{Name: "product"}, {Name: "airspace", AheadMinutes: 4}}}}
+	tr.frame = calibrate.Frame{HourStep: f.RotationHours / 100, Columns: 102, RadiusStep: stepMM, Rows: 20} // about the crossing, all ink
+	tr.lag, tr.planes = make([]float64, 21), [][]float32{make([]float32, 102*20)}
+	for i := range tr.planes[0] {
+		tr.planes[0][i] = 1
+	}
 	const half, short = 8.0, 0.65                          // mm above and below the crossing; so far from it the paths turn
 	path := func(first, then, side float64) (v []vertex) { // x is side·y/5 on the falling line, −side·y/5 on the rising one
 		for y := half; y > short; y -= alongMM {
@@ -774,6 +779,42 @@ func TestTwoPensTouch(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// Two pens of one ink, as dark as each other, come near and turn away with paper between: they have not crossed, though each
+// would go straighter as the other. Whose they are only their beginnings tell.
+func TestTwoPensPassBy(t *testing.T) {
+	t.Parallel()
+	const ahead = 4.0 / 60
+	f := smallForm()
+	pens := []Pen{{Name: "first", Ink: "blue"}, {Name: "second", Ink: "blue", AheadMinutes: 60 * ahead}}
+	half := 0.47 / f.MMPerDegree(f.Radius(120)) // of 0.94 mm
+	res := trace(t, paint(f, false, pens,
+		drawn{ink: "blue", knots: []knot{{0, 60}, {1.3, 60}, {1.5, 120 - half}, {1.7, 60}, {2.8, 60}}},
+		drawn{ink: "blue", knots: []knot{{ahead, 180}, {1.3, 180}, {1.5, 120 + half}, {1.7, 180}, {2.8, 180}}}))
+	for i, s := range res.Series {
+		in := append(between(s, 0.2, 1.4), between(s, 1.6, 2.6)...)
+		require.NotEmpty(t, in)
+		for _, q := range in {
+			require.Equal(t, i == 0, q.Temperature < 120, "%s at %s", s.Pen, q.Time)
+		}
+	}
+}
+
+// Two pens of one ink, as dark as each other, cross in a narrow angle on their way down: a line bends little over a meeting.
+func TestTwoPensCrossInANarrowAngle(t *testing.T) {
+	t.Parallel()
+	const ahead = 4.0 / 60
+	f := smallForm()
+	pens := []Pen{{Name: "first", Ink: "blue"}, {Name: "second", Ink: "blue", AheadMinutes: 60 * ahead}}
+	slow, fast := []knot{{0, 150}, {1, 150}, {1.35, 60}, {2.8, 58}}, []knot{{ahead, 170}, {1, 170}, {1.3, 50}, {2.8, 48}}
+	res := trace(t, paint(f, false, pens, drawn{ink: "blue", knots: slow}, drawn{ink: "blue", knots: fast}))
+	for _, q := range between(res.Series[0], 1.4, 2.7) {
+		require.Greater(t, q.Temperature, 55.0, "%s", q.Time)
+	}
+	for _, q := range between(res.Series[1], 1.4, 2.7) {
+		require.Less(t, q.Temperature, 55.0, "%s", q.Time)
 	}
 }
 
