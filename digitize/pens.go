@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/mat"
+
 	"penarm/digitize/series"
 )
 
@@ -33,11 +35,13 @@ const (
 	toldMinutes = 3.0   // that a written time may be off
 	toldNear    = 2.0   // °F that the line of the pen may be off a written temperature
 	toldFar     = 4.0   // °F from which the other line is off it
-	bendSD      = 0.2   // rad, by how much a line's course before or after a meeting differs from the way over it,
-	bendOther   = 0.3   // where it does not turn a corner or is pulled aside, which so many do
+	bendSD      = 0.1   // rad, by how much a line's course before or after a meeting differs from what it would be did it bend on,
+	bendMostOn  = 0.5   // rad, most that it does so,
+	bendOther   = 0.4   // where it does not turn a corner or is pulled aside, which so many do
 	armFrom     = 5     // vertices from a meeting, 0.4 mm, from which on a line's course is taken: past the other's pull,
-	armTo       = 25    // up to so many, 2 mm,
-	armLeast    = 8     // and at least so many
+	armTo       = 60    // up to so many, 4.8 mm,
+	armLeast    = 10    // and at least so many
+	armBend     = 2.0   // rad/mm, most that it is taken to bend
 	linkMost    = 6.0   // log odds that the ink before and after a crossing can give
 	turnMost    = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
 	inkNear     = 0.10  // of the logarithm of a stroke's weight from one side of a crossing to the other
@@ -588,29 +592,34 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 	return odds
 }
 
-// arm is a line's course where it comes to a meeting or leaves it: a point of it, the nearest that is looked at, and its direction, radians.
-type arm struct{ x, y, course float64 }
+// arm is a line where it comes to a meeting or leaves it: the point nearest to that, its direction there, radians, and how
+// it bends, radians a mm.
+type arm struct{ x, y, course, bend float64 }
 
-// armOf fits a straight line to the vertices from armFrom to armTo before (way −1) or after (1) the one given; false where
+// armOf fits a parabola to the vertices from armFrom to armTo before (way −1) or after (1) the one given; false where
 // too few of them are inked.
 func armOf(v []vertex, at, way int) (arm, bool) {
-	var n, k1, k2, x, y, kx, ky float64
+	var powers, points []float64
 	for k := armFrom; k < armTo; k++ {
 		i := at + way*k
 		if i < 0 || i >= len(v) {
 			break
 		}
-		if p, d := v[i], float64(k-armFrom); p.ink {
-			n, k1, k2 = n+1, k1+d, k2+d*d
-			x, y, kx, ky = x+p.x, y+p.y, kx+d*p.x, ky+d*p.y
+		if d := float64((k-armFrom)*way) * alongMM; v[i].ink {
+			powers, points = append(powers, 1, d, d*d), append(points, v[i].x, v[i].y)
 		}
 	}
+	n := len(points) / 2
 	if n < armLeast {
 		return arm{}, false
 	}
-	det := n*k2 - k1*k1
-	dx, dy := (n*kx-k1*x)/det, (n*ky-k1*y)/det
-	return arm{(x - k1*dx) / n, (y - k1*dy) / n, math.Atan2(float64(way)*dy, float64(way)*dx)}, true
+	var c mat.Dense
+	if c.Solve(mat.NewDense(n, 3, powers), mat.NewDense(n, 2, points)) != nil {
+		return arm{}, false
+	}
+	dx, dy := c.At(1, 0), c.At(1, 1)
+	bend := 2 * (dx*c.At(2, 1) - dy*c.At(2, 0)) / math.Pow(math.Hypot(dx, dy), 3)
+	return arm{c.At(0, 0), c.At(0, 1), math.Atan2(dy, dx), math.Max(-armBend, math.Min(armBend, bend))}, true
 }
 
 // arms are the four of a meeting of two lines: each line's before and after it.
@@ -640,15 +649,16 @@ func (w *arms) crossedOver(of func(from, to arm) float64) float64 {
 	return of(w.before[0], w.after[1]) + of(w.before[1], w.after[0])
 }
 
-// bends is the logarithm of how likely one line has two arms, by the angles of both to the straight way from one to the other:
-// most are small, of the others all are alike.
+// bends is the logarithm of how likely one line has two arms, by how far the angles of both to the straight way from one to
+// the other are from those of a line that bends on as they do: most are near, of the others all are alike.
 func bends(from, to arm) float64 {
-	way := math.Atan2(to.y-from.y, to.x-from.x)
-	one := func(angle float64) float64 {
-		d := cyclic(angle, 2*math.Pi) / bendSD
+	x, y := to.x-from.x, to.y-from.y
+	way, half := math.Atan2(y, x), math.Hypot(x, y)/2
+	one := func(angle, bend float64) float64 {
+		d := (cyclic(angle, 2*math.Pi) - math.Max(-bendMostOn, math.Min(bendMostOn, half*bend))) / bendSD
 		return math.Log((1-bendOther)*math.Exp(-d*d/2)/(bendSD*math.Sqrt(2*math.Pi)) + bendOther/(2*math.Pi))
 	}
-	return one(way-from.course) + one(to.course-way)
+	return one(way-from.course, from.bend) + one(to.course-way, to.bend)
 }
 
 // weigh gives each stretch its log odds. The pens differ in the weight of
