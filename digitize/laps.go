@@ -23,6 +23,9 @@ const (
 	strayStraight = 0.75  // of this share of its length
 	strayWhole    = 0.975 // and either so much of it inked
 	strayTaut     = 0.9   // or its chords so long: writing in one go has more pauses than a line, and more bends
+	strayLong     = 20.0  // nobody writes so much in one go: here
+	strayLongInk  = 0.9   // so much that is inked is enough,
+	strayDiagonal = 0.7   // and chords of so much: along cells, a straight line may be √2 times as long as it is
 	strayFar      = 0.8   // mm from every traced line
 	startMM       = 2.0   // but this much that starts at the written time, before all other ink, is the trace's beginning,
 	startNear     = 0.1   // within so many hours of that time
@@ -420,8 +423,11 @@ func (l *leavings) free(s step) bool {
 // on in time. It is inked throughout, where writing lifts the pen, and no zigzag of letters.
 func (l *leavings) line(part []step, plane int, least float64) (inked float64, ok bool) {
 	long, inked, chords := l.measure(part)
-	return inked, inked >= least && l.along*float64(part[len(part)-1].col-part[0].col) >= least/4 &&
-		inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long) &&
+	whole := inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long)
+	if inked >= strayLong {
+		whole = inked >= strayLongInk*long && chords >= strayDiagonal*long
+	}
+	return inked, whole && inked >= least && l.along*float64(part[len(part)-1].col-part[0].col) >= least/4 &&
 		l.alone(part) && !l.thin(part, plane)
 }
 

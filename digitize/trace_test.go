@@ -644,6 +644,15 @@ func TestARestAllRoundTheTurnIsNoPrint(t *testing.T) {
 	require.NotContains(t, kinds(trace(t, resting(11.5))), series.EventNoBlank)
 }
 
+// A further line as steep as it is long in time is a line as any other.
+func TestAFurtherLineAtFortyFiveDegrees(t *testing.T) {
+	t.Parallel()
+	res := trace(t, paint(smallForm(), false, one,
+		drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 60}, {7, 61}}},
+		drawn{ink: "blue", knots: []knot{{4, 100}, {4.7, 170}}})) // 14 mm each way
+	require.Contains(t, kinds(res), series.EventLap)
+}
+
 // Forgotten on an idle vat, a chart's second turn lies level below the day's own batch: the shorter line, and not the first turn's.
 func TestTheFirstTurnIsFollowedUnderASecond(t *testing.T) {
 	t.Parallel()
