@@ -136,8 +136,8 @@ func (t *tracer) draw(paths [][]step) {
 
 // rejoin gives a path the end, or the beginning, that it left for writing beside it: a steep stroke gets on little in
 // time, so that a path may gain more by a few letters. Only a piece of line that no pen claims, which touches the path
-// and is longer than all ink that the path has from there on and twice as long as what of that hangs together; or one that
-// ends shortly before the path begins, for to wait costs a path less than an early skip. better: it was given.
+// and is longer than all ink that the path has from there on and twice as long as what of that hangs together, or than what
+// the path has meanwhile: then the rest of it stays; or one that ends shortly before the path begins, for to wait costs a path less than an early skip. better: it was given.
 func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool) {
 	mm := func(a, b step) float64 { // between cells of paths
 		x, y := t.point(2*float64(a.col), 2*float64(a.row))
@@ -179,14 +179,35 @@ func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool)
 	if begin := path[0]; last.col-begin.col <= leadBack && first.col < begin.col && mm(last, begin) <= leadMM {
 		return before(piece, path), true
 	}
-	if at, ok := nearest(first, 1); ok && less(path[at:]) {
+	later := func(col int) int { // the path's first cell in a later column
+		k := slices.IndexFunc(path, func(s step) bool { return s.col > col })
+		if k < 0 {
+			return len(path)
+		}
+		return k
+	}
+	if at, ok := nearest(first, 1); ok {
 		out = onward(slices.Clone(path[:at+1]), first)
-		return onward(append(out, piece[1:]...), step{t.frame.Columns/2 - 1, last.row}), true
+		switch end := later(last.col); {
+		case less(path[at:]):
+			return onward(append(out, piece[1:]...), step{t.frame.Columns/2 - 1, last.row}), true
+		case end < len(path) && less(path[at:end]):
+			return append(onward(append(out, piece[1:]...), path[end]), path[end+1:]...), true
+		}
 	}
 	if at, ok := nearest(last, -1); ok {
-		before := slices.Clone(path[:at+1])
-		if slices.Reverse(before); less(before) {
+		begin := later(first.col - 1)
+		instead := func(from int) bool {
+			part := slices.Clone(path[from : at+1])
+			slices.Reverse(part)
+			return less(part)
+		}
+		switch {
+		case instead(0):
 			return append(onward(slices.Clone(piece), path[at]), path[at+1:]...), true
+		case begin > 0 && begin <= at && instead(begin):
+			out = append(onward(slices.Clone(path[:begin]), first), piece[1:]...)
+			return append(onward(out, path[at]), path[at+1:]...), true
 		}
 	}
 	return path, false

@@ -420,6 +420,23 @@ func TestAnEarlySkip(t *testing.T) {
 	require.InDelta(t, 140, s[len(s)/50].Temperature, 0.2)
 }
 
+// The same with writing into which the path runs before the line goes on: neither what lies before nor the fall is left for it.
+func TestAnEarlySkipBesideWriting(t *testing.T) {
+	t.Parallel()
+	f := tinyForm()
+	f.RotationHours = 2
+	res := trace(t, paint(f, false, one,
+		drawn{ink: "blue", knots: []knot{{0.03, 145}, {0.15, 145}, {0.15, math.NaN()}, {0.2, 145}, {0.29, 60}, {1.2, 60}}},
+		drawn{ink: "blue", knots: []knot{{0.17, 78}, {0.2, 74}, {0.23, 79}, {0.272, 77}}}))
+	require.NotContains(t, kinds(res), series.EventLap)
+	require.InDelta(t, 0.03*60, res.Series[0].Samples[0].Time.Sub(onChart).Minutes(), 0.2)
+	in := between(res.Series[0], 0.21, 0.25)
+	require.NotEmpty(t, in)
+	for _, s := range in {
+		require.InDelta(t, 145-(s.Time.Sub(onChart).Hours()-0.2)*85/0.09, s.Temperature, 3)
+	}
+}
+
 // A path that is led on to a mark hours later does not leave the line for print that was not wholly removed.
 func TestTheEndOfALineBesideWhatPrintLeaves(t *testing.T) {
 	t.Parallel()
