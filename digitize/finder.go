@@ -23,6 +23,7 @@ type finder struct {
 	cols, rows int
 	end        int              // the column before which a path ends
 	width      float32          // mm a column
+	plain      bool             // only what is as dense as half a line is ink
 	least      float64          // minutes that the first pen writes ahead
 	taken      map[int][][]span // of each plane: the corridors of what was found
 }
@@ -49,7 +50,11 @@ func (f *finder) best(i int, fee float32) []step {
 	}
 	return bestPath(f.end, f.rows, f.width, 2*stepMM, wait, late, func(col int, cost []float32) {
 		for r := range cost {
-			cost[r] = inkCost(f.half(f.planes[k], col, r) / f.typ[k])
+			e := f.half(f.planes[k], col, r) / f.typ[k]
+			if f.plain && e < 0.5 {
+				e = 0
+			}
+			cost[r] = inkCost(e)
 		}
 		f.sheet.hide(f.sheet.cover, cost, f.frame.Hour+(2*float64(col)+0.5)*f.frame.HourStep, 0, 2, costCover)
 		for _, other := range f.taken[k] {

@@ -29,15 +29,23 @@ func (t *tracer) follow() {
 	paths := f.all()
 	f.firstTurns(paths)
 	t.draw(paths)
-	if last, left := t.lastInk(paths), t.strayLength(); left > 0 && last < f.end {
-		// A path goes on to the end of the frame, and may leave the end of its line for what makes that cheap.
-		f.end = last
-		shorter := f.all()
-		if t.draw(shorter); t.strayLength() < left {
-			paths = shorter
+	again := func(most int) { // searches again, and keeps what leaves less of other lines
+		other := f.all()
+		if t.draw(other); t.strayLength() < most {
+			paths = other
 		} else {
 			t.draw(paths)
 		}
+	}
+	if last, left := t.lastInk(paths), t.strayLength(); left > 0 && last < f.end {
+		// A path goes on to the end of the frame, and may leave the end of its line for what makes that cheap.
+		f.end = last
+		again(left)
+	}
+	if left := t.strayLength(); left > 0 {
+		// What is left of print may be cheaper than its line where that runs with another pen's.
+		f.plain = true
+		again(4 * left / 5)
 	}
 	if t.rejoinAll(paths) {
 		t.draw(paths)

@@ -35,6 +35,8 @@ const (
 	hairWeight    = 0.4   // of the ink of a pen's line: less is not a pen's
 	hairMM        = 0.8   // to either side that is summed
 	hairEvery     = 5     // vertices of a line, 0.4 mm
+	circleRow     = 2.0   // rows from a circle, 0.16 mm,
+	circleShare   = 0.9   // within which so much of a piece in black and white lies that is print
 	crowdMM       = 3.0   // to either side of such a line
 	crowdInk      = 0.12  // more of the paper than this is inked
 	crowdShare    = 0.4   // beside so much of it at most
@@ -242,6 +244,25 @@ func (t *tracer) thin(path []step, plane int) bool {
 	return len(lines) > 0 && median(here) < hairWeight*median(lines)
 }
 
+// onCircle says whether a path runs along one printed circle: in black and white that may be blacker in one place than in
+// most, as beside a dark line, which a threshold that follows the picture is moved by.
+func (t *tracer) onCircle(path []step) bool {
+	for _, circles := range t.m.circleRows {
+		for _, at := range circles {
+			on := 0
+			for _, s := range path {
+				if math.Abs(float64(2*s.row)+0.5-at) <= circleRow {
+					on++
+				}
+			}
+			if float64(on) >= circleShare*float64(len(path)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // leavings is what is left on a plane beside the pens' lines, in cells of paths.
 type leavings struct {
 	*tracer
@@ -428,7 +449,7 @@ func (l *leavings) line(part []step, plane int, least float64) (inked float64, o
 		whole = inked >= strayLongInk*long && chords >= strayDiagonal*long
 	}
 	return inked, whole && inked >= least && l.along*float64(part[len(part)-1].col-part[0].col) >= least/4 &&
-		l.alone(part) && !l.thin(part, plane)
+		l.alone(part) && !l.thin(part, plane) && !(l.m.bilevel && l.onCircle(part))
 }
 
 // stray gives the stretches of a line on a plane that no pen claims, as pieces of a path.

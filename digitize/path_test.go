@@ -94,3 +94,40 @@ func TestCorridorIsAsWideAllRound(t *testing.T) {
 		}
 	}
 }
+
+// Beside another pen's line, which costs a fee, what is left of print is the cheaper way: not where only plain ink counts.
+func TestWhatPrintLeavesIsNoWay(t *testing.T) {
+	tr := newTracer(paint(smallForm(), false, one))
+	tr.frame.Columns = 400
+	tr.plane, tr.typ, tr.sheet = []int{0}, []float32{1}, &sheet{}
+	plane := make([]float32, tr.frame.Columns*tr.frame.Rows)
+	tr.planes = [][]float32{plane}
+	f := tr.finder()
+	const rest, hold, rise, fall = 20, 120, 50, 150 // cells of two by two
+	ink := func(col, row int, e float32) {
+		for i := range 4 {
+			plane[(2*col+i/2)*tr.frame.Rows+2*row+i%2] = e
+		}
+	}
+	taken := make([]span, f.cols)
+	for c := range f.cols {
+		taken[c] = nowhere
+		switch {
+		case c < rise || c > fall:
+			ink(c, rest, 1)
+		case c == rise || c == fall:
+			for r := rest; r <= hold; r++ {
+				ink(c, r, 1)
+			}
+			taken[c] = span{rest, hold}
+		default:
+			ink(c, rest, 0.45)
+			ink(c, hold, 1)
+		}
+	}
+	f.taken[0] = [][]span{taken}
+	for _, f.plain = range []bool{false, true} {
+		way := spans(f.best(0, corridorFee), f.cols)[(rise+fall)/2]
+		require.Equal(t, map[bool]span{false: {rest, rest}, true: {hold, hold}}[f.plain], way, f.plain)
+	}
+}

@@ -79,3 +79,17 @@ func TestWhatIsLeftOfArcsIsNoLine(t *testing.T) {
 		require.Equal(t, c >= 20 && c < 200 || c >= 270 && c < 273 || c == 293 || c == 315 || c == 317, inked, c)
 	}
 }
+
+// A piece runs along a circle where nine in ten of it lie within 0.16 mm of that one.
+func TestAPieceAlongACircle(t *testing.T) {
+	tr := &tracer{m: &printed{circleRows: [2][]float64{{41.2}, {80.3}}}} // in rows of 0.08 mm, of which a cell has two
+	along := func(rows ...int) (path []step) {
+		for c, r := range rows {
+			path = append(path, step{c, r})
+		}
+		return path
+	}
+	require.True(t, tr.onCircle(along(40, 40, 40, 39, 40, 40, 40, 40, 40, 50)))
+	require.False(t, tr.onCircle(along(40, 40, 40, 39, 40, 40, 40, 40, 42, 44)))
+	require.False(t, tr.onCircle(along(40, 40, 40, 40, 40, 20, 20, 20, 20, 20)))
+}
