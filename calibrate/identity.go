@@ -18,8 +18,9 @@ const (
 	leastHeavy  = 0.5  // of that choice, else the print tells none
 	mostUneven  = 0.6  // correlation of every k-th of the fine lines being there and the others not
 	mostAbsent  = 0.3  // strength of what is not there, of what is
-	mostSwell   = 0.16 // of the circles' spacing, by which a sheet without lens and tilt may swell from its middle outwards
+	mostSwell   = 0.16 // of the circles' spacing, by which a sheet on the glass may swell from its middle outwards
 	mostSwellMM = 0.15 // the same: damp paper does
+	cameraTilt  = 0.03 // change of scale from the middle to the rim: on the glass it is under 0.002, in photographs 0.08 and more
 	mostBulge   = 0.1  // of the circles' spacing, by which any sheet may swell otherwise than a lens makes it seem
 	mostBulgeMM = 0.06 // the same
 	heavyLead   = 1.25 // of one half of the heavy lines over the other, from which they are two kinds
@@ -36,8 +37,11 @@ func (t *fitted) contradicted(f *form.Form) *Refusal {
 	circles := f.Circles()
 	p := newPattern(f)
 	plain, bulge := t.swell(p.inner, p.outer)
-	if bulge > math.Max(mostBulge*p.spacing(), mostBulgeMM) || (t.plane.pic.Bilevel || t.thinned) && plain > math.Max(mostSwell*p.spacing(), mostSwellMM) {
-		return no("circles", "the circles do not lie as form %s says, but by %.2f mm further out or in", f.Form, plain)
+	swollen := (t.plane.pic.Bilevel || t.thinned) && plain > math.Max(mostSwell*p.spacing(), mostSwellMM)
+	onGlass := math.Hypot(t.warp.H[6], t.warp.H[7])*p.outer < cameraTilt*math.Abs(t.warp.H[8])
+	elsewhere := no("circles", "the circles do not lie as form %s says, but by %.2f mm further out or in", f.Form, plain)
+	if bulge > math.Max(mostBulge*p.spacing(), mostBulgeMM) || swollen && onGlass {
+		return elsewhere
 	}
 	n := len(circles)
 	radii := make([]float64, 0, 2*n-1)
@@ -75,6 +79,8 @@ func (t *fitted) contradicted(f *form.Form) *Refusal {
 	_, perMajor := f.Arcs()
 	around := kinds{per: perMajor, own: t.arcStrengths(f, 0, 1), mids: t.arcStrengths(f, 1, 2), thirds: t.arcStrengths(f, 1, 3)}
 	switch {
+	case swollen && (!lines.plainlyHeavy() || !around.plainlyHeavy()): // a camera's lens may do that, but another form, too
+		return elsewhere
 	case lines.otherHeavy():
 		return no("circles", "other circles are heavy than form %s says", f.Form)
 	case around.otherHeavy() || t.fewArcs && around.twoKinds():
@@ -113,6 +119,9 @@ func (k *kinds) usual(heavy bool) float64 {
 	}
 	return median(v)
 }
+
+// plainlyHeavy says whether the lines that are said to be heavy stand out.
+func (k *kinds) plainlyHeavy() bool { return agreement(k.own, k.heavy) > leastHeavy }
 
 // otherHeavy says whether other lines stand out than those that are said to be heavy.
 func (k *kinds) otherHeavy() bool {

@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"context"
+	"maps"
 	"math"
 	"slices"
 	"testing"
@@ -12,31 +13,46 @@ import (
 	"penarm/calibrate/form"
 )
 
+// end moves one ring's end of the scale further by so much.
+func end(f *form.Form, i int, by float64) {
+	f.Rings[i].At, f.Rings[i].RadiusMM = f.Rings[i].At+by, f.Radius(f.Rings[i].At+by)
+}
+
+// relatives differ from a form by what a person can see on the print.
+var relatives = map[string]func(f *form.Form){
+	"circles half as many":                          func(f *form.Form) { f.MinorRing *= 2 },
+	"circles twice as many":                         func(f *form.Form) { f.MinorRing /= 2 },
+	"heavy circles half as many, arcs half as many": func(f *form.Form) { f.MajorRing *= 2; f.TimeArcs.EveryMinutes = 30 },
+	"heavy circles twice as many":                   func(f *form.Form) { f.MajorRing /= 2 },
+	"heavy circles elsewhere":                       func(f *form.Form) { f.Rings[0].At += f.MinorRing; f.Rings[1].At += f.MinorRing },
+	"one circle more at the rim":                    func(f *form.Form) { end(f, 1, f.MinorRing) },
+	"one circle less at the rim":                    func(f *form.Form) { end(f, 1, -f.MinorRing) },
+	"one circle more at the centre":                 func(f *form.Form) { end(f, 0, -f.MinorRing) },
+	"one circle less at the centre":                 func(f *form.Form) { end(f, 0, f.MinorRing) },
+	"a heavy circle less at the rim":                func(f *form.Form) { end(f, 1, -f.MajorRing) },
+	"a heavy circle less at the centre":             func(f *form.Form) { end(f, 0, f.MajorRing) },
+	"arcs every 30 min":                             func(f *form.Form) { f.TimeArcs.EveryMinutes = 30 },
+	"arcs every 5 min":                              func(f *form.Form) { f.TimeArcs.EveryMinutes = 5 },
+	"half the turn with as many arcs":               func(f *form.Form) { f.RotationHours /= 2; f.TimeArcs.EveryMinutes /= 2 },
+	"twice the turn with as many arcs":              func(f *form.Form) { f.RotationHours *= 2; f.TimeArcs.EveryMinutes *= 2 },
+}
+
 // nearRelatives asserts that a form's file that differs from the print by what a person can see on it does not fit: not
 // on a clean scan, and not on copies that lost fine lines. What is printed is the renderer's.
 func nearRelatives(t *testing.T, fit *fitted, _ []*start, f *form.Form) {
+	contradicts(t, fit, f, slices.Collect(maps.Keys(relatives))...)
+}
+
+// otherScales asserts so of those that would give another temperature or time.
+func otherScales(t *testing.T, fit *fitted, _ []*start, f *form.Form) {
+	contradicts(t, fit, f, "half the turn with as many arcs", "twice the turn with as many arcs", "heavy circles elsewhere")
+}
+
+// contradicts asserts that the print contradicts the named relatives of a form, and not the form.
+func contradicts(t *testing.T, fit *fitted, f *form.Form, names ...string) {
 	assert.Nil(t, fit.contradicted(f))
-	end := func(f *form.Form, i int, by float64) { // the ring's end of the scale lies by so much further
-		f.Rings[i].At, f.Rings[i].RadiusMM = f.Rings[i].At+by, f.Radius(f.Rings[i].At+by)
-	}
-	for name, change := range map[string]func(f *form.Form){
-		"circles half as many":                          func(f *form.Form) { f.MinorRing *= 2 },
-		"circles twice as many":                         func(f *form.Form) { f.MinorRing /= 2 },
-		"heavy circles half as many, arcs half as many": func(f *form.Form) { f.MajorRing *= 2; f.TimeArcs.EveryMinutes = 30 },
-		"heavy circles twice as many":                   func(f *form.Form) { f.MajorRing /= 2 },
-		"heavy circles elsewhere":                       func(f *form.Form) { f.Rings[0].At += f.MinorRing; f.Rings[1].At += f.MinorRing },
-		"one circle more at the rim":                    func(f *form.Form) { end(f, 1, f.MinorRing) },
-		"one circle less at the rim":                    func(f *form.Form) { end(f, 1, -f.MinorRing) },
-		"one circle more at the centre":                 func(f *form.Form) { end(f, 0, -f.MinorRing) },
-		"one circle less at the centre":                 func(f *form.Form) { end(f, 0, f.MinorRing) },
-		"a heavy circle less at the rim":                func(f *form.Form) { end(f, 1, -f.MajorRing) },
-		"a heavy circle less at the centre":             func(f *form.Form) { end(f, 0, f.MajorRing) },
-		"arcs every 30 min":                             func(f *form.Form) { f.TimeArcs.EveryMinutes = 30 },
-		"arcs every 5 min":                              func(f *form.Form) { f.TimeArcs.EveryMinutes = 5 },
-		"half the turn with as many arcs":               func(f *form.Form) { f.RotationHours /= 2; f.TimeArcs.EveryMinutes /= 2 },
-		"twice the turn with as many arcs":              func(f *form.Form) { f.RotationHours *= 2; f.TimeArcs.EveryMinutes *= 2 },
-	} {
-		near := relative(f, change)
+	for _, name := range names {
+		near := relative(f, relatives[name])
 		moved := *fit // an arc's angle counts from where it meets the outermost circle
 		var err error
 		moved.warp, err = fit.warp.turn(f.Lag(near.Outer()))
