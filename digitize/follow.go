@@ -144,8 +144,9 @@ func (t *tracer) draw(paths [][]step) {
 
 // rejoin gives a path the end, or the beginning, that it left for writing beside it: a steep stroke gets on little in
 // time, so that a path may gain more by a few letters. Only a piece of line that no pen claims, which touches the path
-// and is longer than all ink that the path has from there on and twice as long as what of that hangs together, or than what
-// the path has meanwhile: then the rest of it stays; or one that ends shortly before the path begins, for to wait costs a path less than an early skip. better: it was given.
+// and is longer than all ink that the path has from there on and twice as long as what of that hangs together; or than
+// what the path has meanwhile, whose rest stays then; or one that ends shortly before the path begins, for to wait costs
+// a path less than an early skip. better: it was given.
 func (t *tracer) rejoin(path, piece []step, plane int) (out []step, better bool) {
 	mm := func(a, b step) float64 { // between cells of paths
 		x, y := t.point(2*float64(a.col), 2*float64(a.row))
