@@ -36,7 +36,7 @@ const (
 	hairMM        = 0.8   // to either side that is summed
 	hairEvery     = 5     // vertices of a line, 0.4 mm
 	circleRow     = 2.0   // rows from a circle, 0.16 mm,
-	circleShare   = 0.9   // within which so much of a piece in black and white lies that is print
+	circleShare   = 0.9   // within which so much of a piece in black and white lies that is print, none as long as strayLong
 	crowdMM       = 3.0   // to either side of such a line
 	crowdInk      = 0.12  // more of the paper than this is inked
 	crowdShare    = 0.4   // beside so much of it at most
@@ -445,11 +445,12 @@ func (l *leavings) free(s step) bool {
 func (l *leavings) line(part []step, plane int, least float64) (inked float64, ok bool) {
 	long, inked, chords := l.measure(part)
 	whole := inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long)
+	print := l.m.bilevel && inked < strayLong && l.onCircle(part) // a longer one may be an idle vat's
 	if inked >= strayLong {
 		whole = inked >= strayLongInk*long && chords >= strayDiagonal*long
 	}
 	return inked, whole && inked >= least && l.along*float64(part[len(part)-1].col-part[0].col) >= least/4 &&
-		l.alone(part) && !l.thin(part, plane) && !(l.m.bilevel && l.onCircle(part))
+		l.alone(part) && !l.thin(part, plane) && !print
 }
 
 // stray gives the stretches of a line on a plane that no pen claims, as pieces of a path.
