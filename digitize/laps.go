@@ -36,7 +36,7 @@ const (
 	hairMM        = 0.8   // to either side that is summed
 	hairEvery     = 5     // vertices of a line, 0.4 mm
 	circleRow     = 2.0   // rows from a circle, 0.16 mm,
-	circleShare   = 0.9   // within which so much of a piece in black and white lies that is print, none as long as strayLong
+	circleShare   = 0.9   // within which so much of a piece in black and white lies that may be print, and is where it is shorter than strayLong
 	crowdMM       = 3.0   // to either side of such a line
 	crowdInk      = 0.12  // more of the paper than this is inked
 	crowdShare    = 0.4   // beside so much of it at most
@@ -157,6 +157,10 @@ func (t *tracer) laps(plane int) {
 		from, to := hour(s[0]), hour(s[len(s)-1])
 		if i := t.lacking(plane, from, to); i >= 0 {
 			t.report(series.EventLoose, i, from, to, x, y, "the pen's own is not seen there: is it the pen's, or did the chart go round again?")
+			continue
+		}
+		if t.m.bilevel && t.onCircle(s) {
+			t.report(series.EventNoBlank, slices.Index(t.plane, plane), from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
 			continue
 		}
 		if !t.together(plane, from, to) {

@@ -670,6 +670,24 @@ func TestAFurtherLineAtFortyFiveDegrees(t *testing.T) {
 	require.Contains(t, kinds(res), series.EventLap)
 }
 
+// In black and white a further line along a printed circle may be print that a threshold left, and none elsewhere.
+func TestAFurtherLineAlongACircleInBlackAndWhite(t *testing.T) {
+	t.Parallel()
+	for at, want := range map[float64][]series.Kind{100: {series.EventNoBlank}, 103.5: {series.EventLap}} {
+		p := paint(smallForm(), true, one,
+			drawn{ink: "black", knots: []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 60}, {10, 61}}},
+			drawn{ink: "black", knots: []knot{{4, at}, {6, at}}})
+		p.Picture.Bilevel = true
+		for i, v := range p.Picture.Pix {
+			p.Picture.Pix[i] = 255
+			if v < 128 {
+				p.Picture.Pix[i] = 0
+			}
+		}
+		require.Equal(t, want, kinds(trace(t, p)), at)
+	}
+}
+
 // Forgotten on an idle vat, a chart's second turn lies level below the day's own batch: the shorter line, and not the first turn's.
 func TestTheFirstTurnIsFollowedUnderASecond(t *testing.T) {
 	t.Parallel()

@@ -75,7 +75,7 @@ const (
 	EventTurned  Kind = "turned"     // a stretch too level for a vat: chart turned, clock set or line drawn by hand
 	EventLap     Kind = "second-lap" // the line leaves no blank on the turn, or there is a further one
 	EventLoose   Kind = "loose-line" // a line that no pen claims, where a pen's own is not seen
-	EventNoBlank Kind = "no-blank"   // whether the line leaves a blank on the turn cannot be seen
+	EventNoBlank Kind = "no-blank"   // whether the chart went round again cannot be seen
 	EventBlot    Kind = "blot"       // wide ink on the line
 	EventInk     Kind = "ink"        // the line's ink is not the recorder's
 	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time
@@ -96,7 +96,7 @@ func (k Kind) Words() string {
 	case EventLoose:
 		return "a line that no pen claims"
 	case EventNoBlank:
-		return "no blank is seen between end and start"
+		return "a second lap cannot be ruled out"
 	case EventBlot:
 		return "blot on or beside the line"
 	case EventInk:
