@@ -20,10 +20,13 @@ type Frame struct {
 // Outside is the value that Unroll leaves where the frame lies outside the picture.
 const Outside = -1
 
-// latticeMM is the distance between exact evaluations of the map. Between them
-// it is taken as bilinear; the sagitta left over, latticeMM²/(8·radius), stays
-// under a micrometre at the radii of charts.
-const latticeMM = 0.5
+// latticeMM is the distance between points of the map that is taken as bilinear between them; the sagitta
+// left over, latticeMM²/(8·radius), stays under two micrometres at the radii of charts. Along an arc the map is evaluated only every
+// knotMM, and cubic between: what that leaves, knotMM⁴/(24·arm³), is far less.
+const (
+	latticeMM = 0.5
+	knotMM    = 4.0
+)
 
 // Unroll resamples the picture into the frame, bilinearly: one plane a channel,
 // values 0–255, stored column by column (plane[c·Rows + r]), Outside where the
@@ -48,19 +51,23 @@ func Unroll(pic *picture.Picture, face *Face, f Frame, dst [][]float32) [][]floa
 	cc := cell(widest)
 	cr := cell(f.RadiusStep)
 
-	// Exact positions at the lattice, two lattice columns at a time.
+	// Exact positions at knots of the lattice, from there at all of it, two lattice columns at a time.
 	lr := (f.Rows-1)/cr + 2
-	lag, radius := make([]float64, lr), make([]float64, lr)
+	between := newCubic(lr, int(knotMM/(float64(cr)*f.RadiusStep)))
+	lag, radius := make([]float64, between.knots), make([]float64, between.knots)
 	for i := range lag {
-		radius[i] = math.Max(0.1, f.Radius+float64(i*cr)*f.RadiusStep)
+		radius[i] = math.Max(0.1, f.Radius+float64(i*between.every*cr)*f.RadiusStep)
 		lag[i] = face.Form.Lag(radius[i])
 	}
+	kx, ky := make([]float64, between.knots), make([]float64, between.knots)
 	exact := func(c int, xs, ys []float64) {
 		a := turn * (f.Hour + float64(c)*f.HourStep)
 		for i, r := range radius {
 			sin, cos := math.Sincos(a + lag[i])
-			xs[i], ys[i] = face.Warp.Pixel(r*cos, r*sin)
+			kx[i], ky[i] = face.Warp.Pixel(r*cos, r*sin)
 		}
+		between.fill(kx, xs)
+		between.fill(ky, ys)
 	}
 	x0, y0 := make([]float64, lr), make([]float64, lr)
 	x1, y1 := make([]float64, lr), make([]float64, lr)
@@ -79,6 +86,41 @@ func Unroll(pic *picture.Picture, face *Face, f Frame, dst [][]float32) [][]floa
 		}
 	}
 	return dst
+}
+
+// cubic interpolates n values by cubics through every so manieth of them (Lagrange's formula on four knots; Abramowitz and
+// Stegun, 25.2.13), which may go on beyond the last.
+type cubic struct {
+	every, knots int
+	weight       [][4]float64 // of the four knots, by place after the second
+}
+
+// fewKnots is the number up to which values are cheaper to give all.
+const fewKnots = 6
+
+func newCubic(n, every int) cubic {
+	if every < 2 || n <= fewKnots {
+		return cubic{every: 1, knots: n}
+	}
+	c := cubic{every: every, knots: max(4, (n+every-2)/every+1), weight: make([][4]float64, 3*every+1)}
+	for i := range c.weight {
+		p := float64(i)/float64(every) - 1 // from the second knot on
+		c.weight[i] = [4]float64{-p * (p - 1) * (p - 2) / 6, (p*p - 1) * (p - 2) / 2, -p * (p + 1) * (p - 2) / 2, p * (p*p - 1) / 6}
+	}
+	return c
+}
+
+// fill gives all values from those of the knots.
+func (c *cubic) fill(knots, all []float64) {
+	if c.every == 1 {
+		copy(all, knots)
+		return
+	}
+	for i := range all {
+		k := min(max(i/c.every-1, 0), c.knots-4)
+		q, w := knots[k:k+4], &c.weight[i-k*c.every]
+		all[i] = w[0]*q[0] + w[1]*q[1] + w[2]*q[2] + w[3]*q[3]
+	}
 }
 
 func cell(step float64) int {

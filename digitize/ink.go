@@ -14,12 +14,12 @@ const (
 	stepMM     = 0.08  // rows, and columns at the outermost circle
 	marginMM   = 1.2   // beyond the innermost and outermost circle: a pen rests there
 	blocks     = 48    // of time, for paper
-	perBlock   = 15    // survey columns a block
+	perBlock   = 8     // survey columns a block
 	sureCos    = 0.94  // a pixel belongs to an ink whose direction is this near
 	dullCos    = 0.92  // a dull ink is this near to its word
 	sameCos    = 0.975 // two so near are one
 	otherCos   = 0.99  // one so near to another colour is of that
-	inkPoints  = 40    // points of the survey that show an ink
+	inkPoints  = 21    // points of the survey that show an ink
 	blotRows   = 8     // rows to either side of a point of a blot that are dark, as are the columns beside it: more than any line's
 	doubtPrint = 0.05  // density from which print says how well it was removed
 	doubtLeast = 0.1
@@ -130,8 +130,8 @@ func (t *tracer) survey() {
 	f := t.form
 	s := samplePlanes{frame: t.frame}
 	s.frame.Columns = blocks * perBlock
-	s.frame.Hour = 0
 	s.frame.HourStep = f.RotationHours / float64(s.frame.Columns)
+	s.frame.Hour = 0
 	s.planes = calibrate.Unroll(t.pic, t.p.Face, s.frame, nil)
 
 	m := &printed{
@@ -443,36 +443,38 @@ func (t *tracer) evidence(in, out [][]float32, other []uint8, hue []int8) {
 	}
 	c := dot(u, v)
 	det := 1 - c*c
-	for i := range in[0] {
-		d := [3]float32{in[0][i], in[1][i], in[2][i]}
-		if d[0]+d[1]+d[2] < 0.01 { // bare paper, or outside the picture
+	blue, green, red := in[0], in[1][:len(in[0])], in[2][:len(in[0])]
+	first := out[0][:len(blue)]
+	for i, d0 := range blue {
+		d1, d2 := green[i], red[i]
+		if d0+d1+d2 < 0.01 { // bare paper, or outside the picture
 			for k := range out {
 				out[k][i] = 0
 			}
 			continue
 		}
-		p := dot(d, u)
+		p := d0*u[0] + d1*u[1] + d2*u[2]
 		if !two {
-			perp := dot(d, d) - p*p
-			out[0][i] = less(p, perp)
+			perp := d0*d0 + d1*d1 + d2*d2 - p*p
+			first[i] = less(p, perp)
 			if other != nil {
 				other[i] = hundredths(perp)
 			}
 			if hue != nil {
-				hue[i] = int8(min(127, max(-127, 100*dot(d, t.axis))))
+				hue[i] = int8(min(127, max(-127, 100*(d0*t.axis[0]+d1*t.axis[1]+d2*t.axis[2]))))
 			}
 			continue
 		}
-		q := dot(d, v)
+		q := d0*v[0] + d1*v[1] + d2*v[2]
 		a, b := (p-c*q)/det, (q-c*p)/det
 		if b < 0 {
 			a, b = max(p, 0), 0
 		} else if a < 0 {
 			a, b = 0, max(q, 0)
 		}
-		e := [3]float32{d[0] - a*u[0] - b*v[0], d[1] - a*u[1] - b*v[1], d[2] - a*u[2] - b*v[2]}
-		perp := dot(e, e)
-		out[0][i], out[1][i] = less(a, perp), less(b, perp)
+		d0, d1, d2 = d0-a*u[0]-b*v[0], d1-a*u[1]-b*v[1], d2-a*u[2]-b*v[2]
+		perp := d0*d0 + d1*d1 + d2*d2
+		first[i], out[1][i] = less(a, perp), less(b, perp)
 		if other != nil {
 			other[i] = hundredths(perp)
 		}
@@ -481,7 +483,7 @@ func (t *tracer) evidence(in, out [][]float32, other []uint8, hue []int8) {
 
 // hundredths is the root of a squared density in hundredths, at most 255.
 func hundredths(squared float32) uint8 {
-	return uint8(min(255, 100*math.Sqrt(float64(max(squared, 0)))))
+	return uint8(min(255, 100*float32(math.Sqrt(float64(max(squared, 0))))))
 }
 
 // less takes from an amount of ink nine tenths of the perpendicular part
@@ -502,7 +504,7 @@ func less(amount, perp float32) float32 {
 func (t *tracer) learnDoubt(f calibrate.Frame, evidence [][]float32) {
 	const upper = 0.84 // one standard deviation above the middle
 	var bare, over, density []float32
-	for c := 0; c < f.Columns; c += 5 {
+	for c := 0; c < f.Columns; c += 3 {
 		for r := c % 3; r < f.Rows; r += 3 {
 			p := t.m.at(f.Hour+float64(c)*f.HourStep, r)
 			var v float32

@@ -182,10 +182,12 @@ func (t *tracer) profiles(v []vertex, plane []float32, typ, noise float64) []pro
 		q := &out[i]
 		w := t.crossing(v[i].x, v[i].y, half*acrossMM*nx[i], half*acrossMM*ny[i])
 		a, b, u := t.m.blockAt(t.frame.Hour + w.col*t.frame.HourStep)
+		from, to := w.columns()
+		arc := t.m.anyArc(t.frame.Hour+from*t.frame.HourStep, t.frame.Hour+to*t.frame.HourStep)
 		for k := range points {
 			c, r := w.at(float64(k-half) / half)
 			raw[i][k] = t.read(plane, c, r)
-			p := t.m.within(a, b, u, t.frame.Hour+c*t.frame.HourStep, int(r+0.5)) * t.doubt
+			p := t.m.within(a, b, u, t.frame.Hour+c*t.frame.HourStep, int(r+0.5), arc) * t.doubt
 			q.w[k] = 1 / (floor + p*p)
 		}
 	}
@@ -214,6 +216,13 @@ func (t *tracer) crossing(x, y, dx, dy float64) crossing {
 // at gives the cell at s, -1 to 1.
 func (w *crossing) at(s float64) (col, row float64) {
 	return w.col + s*(w.c1-w.c0)/2 + s*s*(w.c1+w.c0)/2, w.row + s*(w.r1-w.r0)/2 + s*s*(w.r1+w.r0)/2
+}
+
+// columns are the ends of the way in time.
+func (w *crossing) columns() (from, to float64) {
+	a, _ := w.at(-1)
+	b, _ := w.at(1)
+	return min(a, b, w.col), max(a, b, w.col)
 }
 
 // profile is one cross section of a line.

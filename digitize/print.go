@@ -59,7 +59,7 @@ const (
 	bandRows     = 75  // bands of radius for the arcs' profiles, 6 mm
 	bilevelNoise = 0.1 // share of black: jagged edges, not counted by the median of flat paper
 	sectors      = 24  // of time, for circles, which hardly change over a turn
-	sectorEvery  = 3   // columns of the survey that are looked at for them
+	sectorEvery  = 1   // columns of the survey that are looked at for them
 	arcHalf      = 7   // knots of an arc's profile to either side, 0.56 mm at the outermost circle
 	arcKnots     = 2*arcHalf + 1
 	printShare   = 0.08 // of the turn's sectors: print is at least nearly as dark in all others
@@ -152,7 +152,7 @@ func (m *printed) learnPaper(s samplePlanes, on *sheet) {
 			for k := range knots {
 				buf = buf[:0]
 				lo, hi := max(0, k*paperRows-paperRows/2), min(rows, k*paperRows+paperRows/2+1)
-				for col := b * per; col < (b+1)*per; col += 2 {
+				for col := b * per; col < (b+1)*per; col++ {
 					p := s.planes[c][col*rows : (col+1)*rows]
 					var shade []bool
 					if on.shade != nil {
@@ -566,17 +566,28 @@ func (m *printed) colours() [][3]float32 {
 // at is the density of the print alone (strongest channel) at a point.
 func (m *printed) at(hour float64, row int) float32 {
 	a, b, t := m.blockAt(hour)
-	return m.within(a, b, t, hour, row)
+	return m.within(a, b, t, hour, row, true)
 }
 
-// within is at, for places so near each other that the blocks between which they lie, as blockAt gives them, are found once.
-func (m *printed) within(a, b int, t float32, hour float64, row int) float32 {
+// within is at, for places so near each other that the blocks between which they lie, as blockAt gives them, are found once, and whether
+// there may be an arc.
+func (m *printed) within(a, b int, t float32, hour float64, row int, arc bool) float32 {
 	row = min(max(row, 0), m.rows-1)
 	v := m.mostCircle[a*m.rows+row]
 	v += (m.mostCircle[b*m.rows+row] - v) * t
+	if !arc {
+		return max(0, v)
+	}
 	if class, k, u, near := m.arcAt(hour); near {
 		p := m.mostArc[(class*m.bands+row/bandRows)*arcKnots+k:]
 		v += p[0] + (p[1]-p[0])*u
 	}
 	return max(0, v)
+}
+
+// anyArc says whether an arc's profile reaches between two hours less than one arc apart.
+func (m *printed) anyArc(from, to float64) bool {
+	nearest := math.Round((from+to)/2/m.every) * m.every
+	reach := arcHalf * m.knot
+	return nearest > from-reach && nearest < to+reach
 }

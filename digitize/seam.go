@@ -7,21 +7,21 @@ import (
 	"penarm/calibrate"
 )
 
-// In columns of the survey, 720 a turn, unless said.
+// In columns of the survey, 384 a turn, unless said.
 const (
 	freeBefore   = 0.1 // hours before the first touch that still belong to the trace
-	seamLeast    = 4   // without ink, at least, where one turn may end and the next begin
+	seamLeast    = 2   // without ink, at least, where one turn may end and the next begin
 	seamNear     = 1.0 // hours from there to where the trace should begin;
-	seamFar      = 30  // without ink are needed farther off: less is a skip of a line all round the chart
+	seamFar      = 16  // without ink are needed farther off: less is a skip of a line all round the chart
 	seamLonger   = 2   // times as long as another, and such a stretch is the blank, the other a skip
-	numeralFree  = 12  // free of ink beside numerals,
-	numeralWide  = 20  // which take so many at most
-	numeralSplit = 2   // that do not part one: an arc through it
-	numeralOff   = 1.5 // off whole heavy arcs, that numerals recur
+	numeralFree  = 6   // free of ink beside numerals,
+	numeralWide  = 11  // which take so many at most
+	numeralSplit = 1   // that do not part one: an arc through it
+	numeralOff   = 0.8 // off whole heavy arcs, that numerals recur
 	numeralAlike = 2   // others that recur so;
 	numeralSame  = 0.5 // correlation over the radius from which one does: the same numerals
-	faintWide    = 12  // that stray faint ink takes
-	arcAlone     = 3   // free of ink beside what is left of an arc
+	faintWide    = 6   // that stray faint ink takes
+	arcAlone     = 2   // free of ink beside what is left of an arc
 )
 
 // findInk says which survey columns hold ink of any pen, and how dense a line typically is.

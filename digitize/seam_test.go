@@ -12,7 +12,7 @@ import (
 // Numerals that recur every two hours, however dark, and faint writing are none of the trace; a dark stretch that stands alone,
 // or that recurs out of step with the arcs, may be.
 func TestRecurringNumeralsAreDropped(t *testing.T) {
-	const columns = 720 // of twelve hours: a heavy arc every sixty
+	const columns = blocks * perBlock // of twelve hours: a heavy arc every 32
 	tr := &tracer{inked: make([]bool, columns), typ: []float32{0.5}, noise: []float32{0.005}, m: &printed{rotation: 12, major: 1}}
 	dark := make([]float32, columns)
 	draw := func(from, to int, density float32) {
@@ -20,46 +20,49 @@ func TestRecurringNumeralsAreDropped(t *testing.T) {
 			tr.inked[c], dark[c] = true, density
 		}
 	}
-	draw(20, 200, 1)
-	for _, c := range []int{304, 424, 543, 664} {
-		draw(c, c+4, 1)
+	numerals := []run{{162, 165}, {226, 229}, {290, 294}, {354, 357}}
+	draw(20, 106, 1)
+	for _, r := range numerals {
+		draw(r.from, r.to, 1)
 	}
-	tr.inked[426] = false // an arc through it
-	draw(250, 256, 1)
-	draw(345, 350, 1)
-	draw(480, 483, 0.6)
+	tr.inked[227] = false // an arc through it
+	draw(133, 136, 1)
+	draw(184, 187, 1)
+	draw(256, 258, 0.6)
 	shape := func(int) []float32 { return make([]float32, 5) } // tells nothing
 	tr.dropNumerals(dark, shape)
 	for c, inked := range tr.inked {
-		require.Equal(t, c >= 20 && c < 200 || c >= 250 && c < 256 || c >= 345 && c < 350, inked, c)
+		require.Equal(t, c >= 20 && c < 106 || c >= 133 && c < 136 || c >= 184 && c < 187, inked, c)
 	}
 	tr.typ[0] = leastInk(tr.noise[0]) // nothing is plainly drawn: what recurs is what print leaves, all of it
-	draw(304, 308, 1)
-	draw(424, 428, 1)
-	draw(664, 668, 1)
+	for _, r := range numerals {
+		draw(r.from, r.to, 1)
+	}
 	tr.dropNumerals(dark, shape)
-	require.True(t, tr.inked[305] && tr.inked[425] && tr.inked[665])
+	for _, r := range numerals {
+		require.True(t, tr.inked[r.from])
+	}
 }
 
 // Numerals that recur only once are known by their shape; so are those no line that have the place alone in common.
 func TestNumeralsOfOneShape(t *testing.T) {
-	const columns = 720
+	const columns = blocks * perBlock
 	for name, same := range map[string]bool{"the same": true, "another": false} {
 		tr := &tracer{inked: make([]bool, columns), typ: []float32{0.5}, noise: []float32{0.005}, m: &printed{rotation: 12, major: 1}}
 		dark := make([]float32, columns)
-		for _, r := range []run{{20, 200}, {274, 280}, {514, 520}} {
+		for _, r := range []run{{20, 106}, {146, 149}, {274, 277}} {
 			for c := r.from; c < r.to; c++ {
 				tr.inked[c], dark[c] = true, 1
 			}
 		}
 		tr.dropNumerals(dark, func(c int) []float32 {
-			if c >= 500 && !same {
+			if c >= 270 && !same {
 				return []float32{0, 1, 1, 0, 0}
 			}
 			return []float32{1, 0, 0, 1, 0}
 		})
-		require.True(t, tr.inked[20] && tr.inked[199])
-		require.Equal(t, []bool{!same, !same}, []bool{tr.inked[276], tr.inked[516]}, name)
+		require.True(t, tr.inked[20] && tr.inked[105])
+		require.Equal(t, []bool{!same, !same}, []bool{tr.inked[147], tr.inked[275]}, name)
 	}
 	require.InDelta(t, 0.5547, correlation([]float32{1, 2, 3, 4, 5}, []float32{2, 1, 4, 3, 3}), 1e-4) // NumPy, corrcoef
 }
@@ -67,16 +70,16 @@ func TestNumeralsOfOneShape(t *testing.T) {
 // What is left of single arcs is no line; what goes on beside one, or lies between two, is.
 func TestWhatIsLeftOfArcsIsNoLine(t *testing.T) {
 	f := smallForm()
-	const columns = 720 // an arc every fifteenth
+	const columns = blocks * perBlock // an arc every eighth
 	tr := &tracer{inked: make([]bool, columns), m: &printed{rotation: 12, every: 0.25, major: 1, knot: stepMM / (2 * math.Pi / 12 * f.Outer())}}
-	for _, r := range []run{{20, 200}, {240, 241}, {254, 256}, {270, 273}, {293, 294}, {315, 316}, {317, 318}} {
+	for _, r := range []run{{20, 100}, {128, 129}, {135, 137}, {144, 147}, {156, 157}, {168, 169}, {170, 171}} {
 		for c := r.from; c < r.to; c++ {
 			tr.inked[c] = true
 		}
 	}
 	tr.dropArcs(calibrate.Frame{HourStep: 12.0 / columns, Columns: columns})
 	for c, inked := range tr.inked {
-		require.Equal(t, c >= 20 && c < 200 || c >= 270 && c < 273 || c == 293 || c == 315 || c == 317, inked, c)
+		require.Equal(t, c >= 20 && c < 100 || c >= 144 && c < 147 || c == 156 || c == 168 || c == 170, inked, c)
 	}
 }
 

@@ -264,6 +264,31 @@ func (q *section) covered(pen *stroke, heights [3]float64, typ, looks float64) (
 		blot = float64(median(inked))
 		looks *= tangleBlots
 	}
+	// What a point says does not hang on the line where that leaves no ink: one value for all offsets and heights.
+	var alien, bare [tangleWide]float64
+	chance := func(k int, g float64) float64 {
+		e, v := q.e[k], q.v[k]
+		odd := tangleAlien
+		if e < g {
+			odd = tangleSkip
+		}
+		if q.hidden[k] {
+			odd = tangleBlind
+		}
+		bell := func(r float64) float64 { return math.Exp(-r * r / (2 * v)) }
+		other := alien[k]
+		if !math.IsInf(blot, 1) {
+			other += bell(e-g-blot) / 2
+		}
+		return (1-odd)*bell(e-g) + odd*other
+	}
+	for k := range q.e {
+		alien[k] = math.Sqrt(2*math.Pi*q.v[k]) / (tangleSpan * typ)
+		if !math.IsInf(blot, 1) {
+			alien[k] += math.Exp(-(q.e[k]-blot)*(q.e[k]-blot)/(2*q.v[k])) / 2
+		}
+		bare[k] = math.Log(chance(k, 0))
+	}
 	best := math.Inf(-1)
 	for o := range like {
 		like[o] = math.Inf(-1)
@@ -271,20 +296,11 @@ func (q *section) covered(pen *stroke, heights [3]float64, typ, looks float64) (
 			sum := 0.0
 			for k := range q.e {
 				j := (k - half - (o - tangleFar)) * stepsAcross
-				g := 0.0
-				if j = max(j, -j); j < strokeSteps {
-					g = height * pen.table[j]
+				if j = max(j, -j); j < strokeSteps && pen.table[j] > 0 {
+					sum += math.Log(chance(k, height*pen.table[j]))
+				} else {
+					sum += bare[k]
 				}
-				e, v := q.e[k], q.v[k]
-				odd := tangleAlien
-				if e < g {
-					odd = tangleSkip
-				}
-				if q.hidden[k] {
-					odd = tangleBlind
-				}
-				bell := func(r float64) float64 { return math.Exp(-r * r / (2 * v)) }
-				sum += math.Log((1-odd)*bell(e-g) + odd*(math.Sqrt(2*math.Pi*v)/(tangleSpan*typ)+(bell(e-g-blot)+bell(e-blot))/2))
 			}
 			like[o] = math.Max(like[o], sum/math.Max(1, looks))
 		}
