@@ -37,6 +37,7 @@ const (
 	hairEvery     = 5     // vertices of a line, 0.4 mm
 	circleRow     = 2.0   // rows from a circle, 0.16 mm,
 	circleShare   = 0.9   // within which so much of a piece in black and white lies that may be print, and is where it is shorter than strayLong
+	circleThin    = 0.75  // of a line's usual blackness: less along a circle is the circle alone
 	crowdMM       = 3.0   // to either side of such a line
 	crowdInk      = 0.12  // more of the paper than this is inked
 	crowdShare    = 0.4   // beside so much of it at most
@@ -55,6 +56,27 @@ func (t *tracer) goesRound(v []vertex) bool {
 		}
 	}
 	return float64(inked) >= roundInk*float64(len(v))
+}
+
+// endOnCircle says whether a line in black and white ends or begins along one printed circle, for as long as a chart is off the recorder
+// at least: there the circle may be what goes on. It is, where all that is thinner than the line.
+func (t *tracer) endOnCircle(l *line) (along, thin bool) {
+	for _, circles := range t.m.circleRows {
+		for _, at := range circles {
+			on := func(k int) bool { return math.Abs((l.v[k].radius-t.frame.Radius)/stepMM-at) <= circleRow }
+			for from, to := range runs(len(l.v), on) {
+				if from > 0 && to < len(l.v) || l.v[to-1].hours-l.v[from].hours < blankShare*t.form.RotationHours {
+					continue
+				}
+				var wide []float32
+				for _, p := range l.v[from:to] {
+					wide = append(wide, float32(p.wide))
+				}
+				return t.m.bilevel, float64(median(wide)) < circleThin*l.habit(nil).wide
+			}
+		}
+	}
+	return false, false
 }
 
 // hidesBlank says whether what is missing to a whole turn would lie on print that is as dark as the line: it ends
@@ -140,8 +162,14 @@ func (t *tracer) laps(plane int) {
 		}
 		var kind series.Kind
 		var text string
+		round := t.goesRound(l.v)
+		along, thin := t.endOnCircle(l)
 		switch {
-		case t.goesRound(l.v):
+		case round && along && thin:
+			continue
+		case round && along:
+			kind, text = series.EventNoBlank, "the line comes to its end along a printed circle, which in black and white may go on for it: whether the chart went round again cannot be seen"
+		case round:
 			kind, text = series.EventLap, "the line leaves no blank on the whole turn: the chart went round again"
 		case t.hidesBlank(l.v, plane):
 			kind, text = series.EventNoBlank, "from here to where it starts the line would lie on print as dark as itself, or where the sheet is torn off or covered: whether the chart went round again cannot be seen"

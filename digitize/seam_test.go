@@ -96,3 +96,25 @@ func TestAPieceAlongACircle(t *testing.T) {
 	require.False(t, tr.onCircle(along(40, 40, 40, 39, 40, 40, 40, 40, 42, 44)))
 	require.False(t, tr.onCircle(along(40, 40, 40, 40, 40, 20, 20, 20, 20, 20)))
 }
+
+// What goes on along a circle to a line's end is the line where it is as black as elsewhere, and the circle where it is thinner; less
+// than the shortest blank tells nothing.
+func TestAnEndAlongACircle(t *testing.T) {
+	f := smallForm()
+	tr := &tracer{form: f, frame: calibrate.Frame{Radius: 19}, m: &printed{bilevel: true, circleRows: [2][]float64{{}, {12.5}}}} // at 20 mm
+	for _, c := range []struct {
+		minutes, wide float64
+		along, thin   bool
+	}{{60, 0.5, true, false}, {60, 0.25, true, true}, {5, 0.25, false, false}} {
+		l := &line{}
+		for m := 0.0; m < 660; m++ {
+			v := vertex{hours: m / 60, radius: 30, wide: 0.5, ink: true}
+			if m >= 660-c.minutes {
+				v.radius, v.wide, v.weak = 20.1, c.wide, true
+			}
+			l.v = append(l.v, v)
+		}
+		along, thin := tr.endOnCircle(l)
+		require.Equal(t, []bool{c.along, c.thin}, []bool{along, thin}, "%v", c)
+	}
+}
