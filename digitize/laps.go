@@ -38,6 +38,7 @@ const (
 	circleRow     = 2.0   // rows from a circle, 0.16 mm,
 	circleShare   = 0.9   // within which so much of a piece in black and white lies that may be print, and is where it is shorter than strayLong
 	circleThin    = 0.75  // of a line's usual blackness: less along a circle is the circle alone
+	meetHours     = 0.5   // a further line that comes to a pen's or from it may be the pen's for as long before or after, as a hold lasts
 	crowdMM       = 3.0   // to either side of such a line
 	crowdInk      = 0.12  // more of the paper than this is inked
 	crowdShare    = 0.4   // beside so much of it at most
@@ -179,6 +180,7 @@ func (t *tracer) laps(plane int) {
 		t.reportOn(kind, i, len(l.v)-1, len(l.v)-1, text)
 	}
 	hour := func(s step) float64 { return t.frame.Hour + float64(2*s.col)*t.frame.HourStep }
+	var left *leavings
 	for _, s := range t.strays[plane] {
 		mid := s[len(s)/2]
 		x, y := t.p.Face.Warp.Pixel(t.point(float64(2*mid.col), float64(2*mid.row)))
@@ -192,6 +194,15 @@ func (t *tracer) laps(plane int) {
 			continue
 		}
 		if !t.together(plane, from, to) {
+			if left == nil {
+				left = t.leavings(plane)
+			}
+			if !left.free(s[0]) {
+				from -= meetHours
+			}
+			if !left.free(s[len(s)-1]) {
+				to += meetHours
+			}
 			t.report(series.EventLap, slices.Index(t.plane, plane), from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
 			continue
 		}

@@ -38,7 +38,7 @@ func (tr *trace) at(sec float64) time.Time {
 }
 func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 
-// newTrace drops the gaps and whatever the unsure events cover. A step longer than three
+// newTrace drops the gaps and whatever the unsure events cover, but for the ends of the trace, up to which there may be a run. A step longer than three
 // usual ones is a gap too, a logger's missing rows: never one of a minute, and always one
 // of a minute and a half, in which a dip could hide. Common practice, no source.
 func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
@@ -46,17 +46,25 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 	tr := &trace{origin: origin, flattest: flattestF / PerF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
 	steps := make([]float64, 0, n)
 	gap, inked := false, false
+	var hidden *node // by an event, since the last one that is not
 	for _, p := range s.Samples {
 		t := tr.sec(p.Time)
 		blank := p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e3)
 		if !blank && !inked {
 			tr.begins, inked = t, true
 		}
-		if blank || covered(unsure, p.Time) {
+		n := len(tr.nodes)
+		if here := (node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)}); blank {
 			gap = true
 			continue
+		} else if covered(unsure, p.Time) {
+			if gap = true; n == 0 {
+				tr.nodes = append(tr.nodes, here)
+			} else if t > tr.nodes[n-1].t {
+				hidden = &here
+			}
+			continue
 		}
-		n := len(tr.nodes)
 		if n > 0 && t < tr.nodes[n-1].t {
 			tr.backward = append(tr.backward, p.Time)
 			continue
@@ -67,8 +75,11 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 				steps = append(steps, t-tr.nodes[n-1].t)
 			}
 		}
-		gap = false
+		gap, hidden = false, nil
 		tr.nodes = append(tr.nodes, node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)})
+	}
+	if hidden != nil {
+		tr.nodes, tr.broken = append(tr.nodes, *hidden), append(tr.broken, true)
 	}
 	if len(steps) > 0 {
 		slices.Sort(steps)

@@ -561,6 +561,12 @@ func TestRecord(t *testing.T) {
 		assert.Equal(t, Undecided, get(t, f, 0, "hold").Verdict, kind)
 		assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict, kind)
 	}
+	for _, span := range [][2]string{{"07:00", "10:40"}, {"09:50", "23:00"}, {"00:01", "23:59"}} { // nor where they do from or to an end of the trace
+		p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
+		p.Events = []series.Event{{Kind: series.EventAmbig, Pen: "product", From: at(span[0]), To: at(span[1])}}
+		h := get(t, Verify(p), 0, "hold")
+		assert.Equal(t, Undecided, h.Verdict, "%v: %s", span, h.Reason)
+	}
 	// Beyond one turn: 1 NYCRR 2.48(a), a chart may not be used beyond its time.
 	p := problem(t, "us-grade-a-vat", line("product", "F", 0, 0, "08:00:00 60", "20:30:00 60"), milk())
 	p.Form = &form.Form{Form: "D-1230", Unit: "F", RotationHours: 12, TimeArcs: form.TimeArcs{EveryMinutes: 15}, Rings: []form.Ring{{At: 30, RadiusMM: 34}, {At: 230, RadiusMM: 112}}}
