@@ -138,7 +138,7 @@ func (t *tracer) draw(paths [][]step) {
 	}
 	t.strays = make([][][]step, len(t.planes))
 	for k := range t.planes {
-		t.strays[k] = t.stray(k)
+		t.strays[k] = t.stray(k, true)
 	}
 }
 

@@ -172,6 +172,7 @@ func (t *tracer) laps(plane int) {
 			kind, text = series.EventNoBlank, "the line comes to its end along a printed circle, which in black and white may go on for it: whether the chart went round again cannot be seen"
 		case round:
 			kind, text = series.EventLap, "the line leaves no blank on the whole turn: the chart went round again"
+			t.strays[plane] = t.stray(plane, false)
 		case t.hidesBlank(l.v, plane):
 			kind, text = series.EventNoBlank, "from here to where it starts the line would lie on print as dark as itself, or where the sheet is torn off or covered: whether the chart went round again cannot be seen"
 		default:
@@ -484,8 +485,8 @@ func (l *leavings) free(s step) bool {
 }
 
 // line says whether a part of a path is a line at least so long, and how much of it is inked, mm. Writing runs up and down; a line gets
-// on in time. It is inked throughout, where writing lifts the pen, and no zigzag of letters.
-func (l *leavings) line(part []step, plane int, least float64) (inked float64, ok bool) {
+// on in time. It is inked throughout, where writing lifts the pen, and no zigzag of letters, and where it is to lie free, no other ink is beside it.
+func (l *leavings) line(part []step, plane int, least float64, free bool) (inked float64, ok bool) {
 	long, inked, chords := l.measure(part)
 	whole := inked >= strayInk*long && chords >= strayStraight*long && (inked >= strayWhole*long || chords >= strayTaut*long)
 	print := l.m.bilevel && inked < strayLong && l.onCircle(part) // a longer one may be an idle vat's
@@ -493,17 +494,18 @@ func (l *leavings) line(part []step, plane int, least float64) (inked float64, o
 		whole = inked >= strayLongInk*long && chords >= strayDiagonal*long
 	}
 	return inked, whole && inked >= least && l.along*float64(part[len(part)-1].col-part[0].col) >= least/4 &&
-		l.alone(part) && !l.thin(part, plane) && !print
+		(!free || l.alone(part)) && !l.thin(part, plane) && !print
 }
 
-// stray gives the stretches of a line on a plane that no pen claims, as pieces of a path.
-func (t *tracer) stray(plane int) (found [][]step) {
+// stray gives the stretches of a line on a plane that no pen claims, as pieces of a path: those that lie free, or all where there is known
+// to be such a line.
+func (t *tracer) stray(plane int, free bool) (found [][]step) {
 	l := t.leavings(plane)
 	var marks [][]step
 	marked := 0.0
 	for _, path := range l.search(0, l.cols, strayMM) {
 		for _, part := range l.cut(path) {
-			switch inked, ok := l.line(part, plane, strayMM); {
+			switch inked, ok := l.line(part, plane, strayMM, free); {
 			case !ok:
 			case inked < markMM && l.free(part[0]) && l.free(part[len(part)-1]):
 				marks, marked = append(marks, part), marked+inked
@@ -539,7 +541,7 @@ func (t *tracer) lead(plane int) (pen int, piece []step) {
 	l := t.leavings(plane)
 	for _, path := range l.search(max(0, column(first-early-startNear)), min(l.cols, column(first)+leadBack), startMM) {
 		for _, part := range l.cut(path) {
-			if _, ok := l.line(part, plane, startMM); ok && part[0].col <= column(first-early+startNear) {
+			if _, ok := l.line(part, plane, startMM, true); ok && part[0].col <= column(first-early+startNear) {
 				return pen, part
 			}
 		}
