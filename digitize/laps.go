@@ -155,7 +155,7 @@ func (t *tracer) darkAlong(hour, hours, from, to float64, plane int) float64 {
 }
 
 // laps looks for what a second turn of the chart leaves, on one plane: a line that comes round to
-// its own start, and lines that no pen claims, which a chart turned by hand leaves too.
+// its own start, and further lines, which a chart turned by hand leaves too.
 func (t *tracer) laps(plane int) {
 	for i, l := range t.lines {
 		if t.plane[i] != plane {
@@ -180,35 +180,46 @@ func (t *tracer) laps(plane int) {
 		}
 		t.reportOn(kind, i, len(l.v)-1, len(l.v)-1, text)
 	}
+	t.further(plane)
+}
+
+// further reports the lines on one plane that no pen claims.
+func (t *tracer) further(plane int) {
 	hour := func(s step) float64 { return t.frame.Hour + float64(2*s.col)*t.frame.HourStep }
+	pixel := func(s step) (x, y float64) {
+		return t.p.Face.Warp.Pixel(t.point(float64(2*s.col), float64(2*s.row)))
+	}
+	pen := slices.Index(t.plane, plane)
 	var left *leavings
 	for _, s := range t.strays[plane] {
-		mid := s[len(s)/2]
-		x, y := t.p.Face.Warp.Pixel(t.point(float64(2*mid.col), float64(2*mid.row)))
+		x, y := pixel(s[len(s)/2])
 		from, to := hour(s[0]), hour(s[len(s)-1])
 		if i := t.lacking(plane, from, to); i >= 0 {
 			t.report(series.EventLoose, i, from, to, x, y, "the pen's own is not seen there: is it the pen's, or did the chart go round again?")
 			continue
 		}
 		if t.m.bilevel && t.onCircle(s) {
-			t.report(series.EventNoBlank, slices.Index(t.plane, plane), from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
+			t.report(series.EventNoBlank, pen, from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
 			continue
 		}
-		if !t.together(plane, from, to) {
-			if left == nil {
-				left = t.leavings(plane)
+		if t.together(plane, from, to) {
+			for i := range t.lines { // either may have drawn it
+				t.report(series.EventAmbig, i, from, to, x, y, "a further line where both pens seem to run together: which pen drew which is not settled")
 			}
-			if !left.free(s[0]) {
-				from -= meetHours
-			}
-			if !left.free(s[len(s)-1]) {
-				to += meetHours
-			}
-			t.report(series.EventLap, slices.Index(t.plane, plane), from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
 			continue
 		}
-		for i := range t.lines { // either may have drawn it
-			t.report(series.EventAmbig, i, from, to, x, y, "a further line where both pens seem to run together: which pen drew which is not settled")
+		t.report(series.EventLap, pen, from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
+		if left == nil {
+			left = t.leavings(plane)
+		}
+		for _, end := range []struct {
+			at       step
+			from, to float64
+		}{{s[0], from - meetHours, from}, {s[len(s)-1], to, to + meetHours}} {
+			if !left.free(end.at) {
+				x, y := pixel(end.at)
+				t.report(series.EventAmbig, pen, end.from, end.to, x, y, "a further line comes to the pen's or leaves it: which one is the pen's is not settled")
+			}
 		}
 	}
 }
