@@ -63,12 +63,14 @@ func (p *plane) halved() *plane {
 	q := *p
 	q.width, q.height, q.step, q.times = p.width/2, p.height/2, 1, 2*p.times
 	q.pix = make([]byte, q.width*q.height)
-	one := p.step
+	row := p.width * p.step
 	for y := range q.height {
 		to := q.pix[y*q.width:][:q.width]
-		a, b := p.pix[2*y*p.width*one:], p.pix[(2*y+1)*p.width*one:]
-		for i, k := 0, 0; i < len(to) && k+one < len(a) && k+one < len(b); i, k = i+1, k+2*one {
-			to[i] = byte((uint(a[k]) + uint(a[k+one]) + uint(b[k]) + uint(b[k+one]) + 2) / 4)
+		a, b := p.pix[2*y*row:], p.pix[(2*y+1)*row:]
+		left, right := 0, p.step
+		for i := range to {
+			to[i] = byte((uint(a[left]) + uint(a[right]) + uint(b[left]) + uint(b[right]) + 2) / 4)
+			left, right = left+2*p.step, right+2*p.step
 		}
 	}
 	return &q
@@ -118,15 +120,16 @@ func (p *plane) line(x, y, dx, dy int64, sum []float32, count []uint8) {
 	}
 	x, y = x+int64(from)*dx, y+int64(from)*dy
 	sum, count = sum[from:to], count[from:to]
+	pix, step, mixed, density := p.pix, p.step, p.mixed, &p.density
 	for k := range sum {
-		at := int(y>>fixedBits)*stride + int(x>>fixedBits)*p.step
+		at := int(y>>fixedBits)*stride + int(x>>fixedBits)*step
 		var v uint32
-		if p.mixed {
-			v = bilinearOf3(p.pix[at:], stride, x, y)
+		if mixed {
+			v = bilinearOf3(pix[at:], stride, x, y)
 		} else {
-			v = bilinear(p.pix, at, p.step, stride, x, y)
+			v = between(pix[at], pix[at+step], pix[at+stride], pix[at+stride+step], x, y)
 		}
-		sum[k] += p.density[v>>(2*weightBits-levelBits)%uint32(len(p.density))]
+		sum[k] += density[v>>(2*weightBits-levelBits)%uint32(len(density))]
 		count[k]++
 		x, y = x+dx, y+dy
 	}
@@ -157,10 +160,10 @@ func bilinear(pix []byte, at, step, stride int, x, y int64) uint32 {
 
 // between is the value amid two pixels and the two below them, in 1/weightOne grey level.
 func between(a, b, c, d byte, x, y int64) uint32 {
-	fx, fy := int32(uint32(x)>>(fixedBits-weightBits)), int32(uint32(y)>>(fixedBits-weightBits))
-	top := int32(a)<<weightBits + (int32(b)-int32(a))*fx
-	low := int32(c)<<weightBits + (int32(d)-int32(c))*fx
-	return uint32(top<<weightBits + (low-top)*fy)
+	fx, fy := uint32(x)>>(fixedBits-weightBits), uint32(y)>>(fixedBits-weightBits)
+	top := uint32(a)<<weightBits + (uint32(b)-uint32(a))*fx
+	low := uint32(c)<<weightBits + (uint32(d)-uint32(c))*fx
+	return top<<weightBits + (low-top)*fy
 }
 
 // bilinearOf3 is the same of the mean of three channels.
