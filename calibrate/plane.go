@@ -206,11 +206,12 @@ func mean(sum []float32, count []uint8, lines int) profile {
 	return p
 }
 
-// highPass subtracts the running mean over half places on either side, and sets what is not ok to 0.
-func (p profile) highPass(half int) {
+// highPass subtracts the running mean over half places on either side, and sets what is not ok to 0. It gives the running
+// count of what is ok.
+func (p profile) highPass(half int) (cnt []int32) {
 	n := len(p.v)
 	sum := make([]float64, n+1)
-	cnt := make([]int32, n+1)
+	cnt = make([]int32, n+1)
 	for i, v := range p.v {
 		sum[i+1], cnt[i+1] = sum[i], cnt[i]
 		if p.ok[i] {
@@ -226,19 +227,20 @@ func (p profile) highPass(half int) {
 			p.v[i] = 0
 		}
 	}
+	return cnt
 }
 
 // cover says of what lies outside two places, is as dark as a line between them and wider than any, that nothing is seen
 // there: a pen at rest all round hides the circle next to it.
 func (p profile) cover(from, to, widest int) {
 	from, to = max(0, from), min(to, len(p.v))
-	between := make([]float64, 0, to-from)
-	for i := from; i < to; i++ {
+	between := make([]float32, 0, to-from)
+	for i := from; i < to; i += tellPitch {
 		if p.ok[i] {
-			between = append(between, float64(p.v[i]))
+			between = append(between, p.v[i])
 		}
 	}
-	dark := float32(0.5 * (quantile(between, coverPaper) + quantile(between, coverLine)))
+	dark := 0.5 * (pick(between, coverPaper) + pick(between, coverLine))
 	for i := 0; i < len(p.v); i++ {
 		first := i
 		for i < len(p.v) && (i < from || i >= to) && p.ok[i] && p.v[i] > dark {
@@ -260,13 +262,13 @@ const (
 // edge of the paper on a black lid would outweigh the circles next to it.
 func (p profile) bound(from, to int) {
 	from, to = max(0, from), min(to, len(p.v))
-	abs := make([]float64, 0, to-from)
-	for i := from; i < to; i++ {
+	abs := make([]float32, 0, to-from)
+	for i := from; i < to; i += tellPitch {
 		if p.ok[i] {
-			abs = append(abs, math.Abs(float64(p.v[i])))
+			abs = append(abs, max(p.v[i], -p.v[i]))
 		}
 	}
-	most := float32(quantile(abs, boundAt))
+	most := pick(abs, boundAt)
 	for i, v := range p.v {
 		if (i < from || i >= to) && (v > boundOver*most || v < -boundOver*most) {
 			p.v[i] = max(-most, min(most, v))
@@ -274,29 +276,32 @@ func (p profile) bound(from, to int) {
 	}
 }
 
+// tellPitch is the pitch of the places that tell what is usual between two: lines are wider.
+const tellPitch = 2
+
 const (
 	boundAt   = 0.99 // of what lies between is less than what is strong there
 	boundOver = 2.0  // times as strong is far stronger
 )
 
-// level divides by the local rms over half places on either side, so that faint
-// and strong parts count alike, and clips at three.
-func (p profile) level(half int) {
+// level divides by the local rms over half places on either side, so that faint and strong parts count alike, and clips at
+// three. cnt is the running count of what is ok.
+func (p profile) level(half int, cnt []int32) {
 	n := len(p.v)
 	sum := make([]float64, n+1)
-	cnt := make([]int32, n+1)
 	for i, v := range p.v {
-		sum[i+1], cnt[i+1] = sum[i]+float64(v)*float64(v), cnt[i]
-		if p.ok[i] {
-			cnt[i+1]++
-		}
+		sum[i+1] = sum[i] + float64(v)*float64(v)
 	}
-	for i := range p.v {
+	pitch := max(1, half/levelPitch)
+	for i := 0; i < n; i += pitch {
 		a, b := max(0, i-half), min(n, i+half+1)
-		if p.ok[i] {
-			if s := math.Sqrt((sum[b] - sum[a]) / float64(cnt[b]-cnt[a])); s > 1e-9 {
-				p.v[i] = float32(max(-3, min(3, float64(p.v[i])/s)))
+		if s := float32(math.Sqrt((sum[b] - sum[a]) / max(1, float64(cnt[b]-cnt[a])))); s > 1e-9 {
+			for k, v := range p.v[i:min(i+pitch, n)] {
+				p.v[i+k] = max(-3, min(3, v/s))
 			}
 		}
 	}
 }
+
+// levelPitch is the part of the half width of the window in which its rms hardly changes.
+const levelPitch = 30

@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"cmp"
 	"errors"
 	"math"
 	"slices"
@@ -93,11 +94,14 @@ func reweight(ss []sighting, n int, ridge func(i int) float64, gather func(eq *l
 }
 
 // quantile is the ⌊q·n⌋-th smallest value, 0 of nothing; v keeps its order. No value may be NaN.
-func quantile(v []float64, q float64) float64 {
+func quantile(v []float64, q float64) float64 { return pick(slices.Clone(v), q) }
+
+// pick is the same of values whose order is of no more use.
+func pick[T cmp.Ordered](v []T, q float64) (none T) {
 	if len(v) == 0 {
-		return 0
+		return none
 	}
-	return rank.Select(slices.Clone(v), min(len(v)-1, int(q*float64(len(v)))))
+	return rank.Select(v, min(len(v)-1, int(q*float64(len(v)))))
 }
 
 func median(v []float64) float64 { return quantile(v, 0.5) }
@@ -125,30 +129,31 @@ type radial struct {
 func radials(pl *plane, w *Warp, p *pattern) *radial {
 	r0 := math.Max(2, p.inner-margin-p.reach())
 	n := int((p.outer+margin+p.reach()-r0)/radialMM) + 1
-	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1)}
+	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1),
+		v: make([][]float32, sectors), vv: make([][]float64, sectors), seen: make([][]int32, sectors)}
 	for i := range out.t {
 		out.t[i] = p.at(r0 + float64(i)*radialMM)
 		out.tt[i+1] = out.tt[i] + float64(out.t[i]*out.t[i])
 	}
+	inner, outer := int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM)
+	count := make([]uint8, n)
 	for s := range sectors {
-		sum, count := make([]float32, n), make([]uint8, n)
+		sum := make([]float32, n)
+		clear(count)
 		for k := range spokes {
 			phi := (float64(s) + (float64(k)+0.5)/spokes) * 2 * math.Pi / sectors
 			pl.spoke(w, phi, r0, radialMM, sum, count)
 		}
 		q := mean(sum, count, spokes)
-		q.cover(int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM), int(widestMM/radialMM))
-		q.highPass(int(patternHigh / radialMM))
-		q.bound(int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM))
-		q.level(int(patternRMS / radialMM))
-		vv, seen := make([]float64, n+1), make([]int32, n+1)
+		q.cover(inner, outer, int(widestMM/radialMM))
+		seen := q.highPass(int(patternHigh / radialMM))
+		q.bound(inner, outer)
+		q.level(int(patternRMS/radialMM), seen)
+		vv := make([]float64, n+1)
 		for i, v := range q.v {
-			vv[i+1], seen[i+1] = vv[i]+float64(v*v), seen[i]
-			if q.ok[i] {
-				seen[i+1]++
-			}
+			vv[i+1] = vv[i] + float64(v*v)
 		}
-		out.v, out.vv, out.seen = append(out.v, q.v), append(out.vv, vv), append(out.seen, seen)
+		out.v[s], out.vv[s], out.seen[s] = q.v, vv, seen
 	}
 	return out
 }
@@ -181,9 +186,10 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 		phi := (float64(s) + 0.5) * 2 * math.Pi / sectors
 		si, co := math.Sincos(phi)
 		for r := p.inner; r <= p.outer; r += pitch {
+			from, to := rd.place(r-half), rd.place(r+half)
 			best := -1
 			for i := range score {
-				pt, pp, tt, seen := rd.match(s, rd.place(r-half), rd.place(r+half), i-n)
+				pt, pp, tt, seen := rd.match(s, from, to, i-n)
 				score[i] = 0
 				if seen > 0.7 && pp > 0 && tt > 0 {
 					score[i] = pt / math.Sqrt(pp*tt)

@@ -452,8 +452,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 		v, energy := make([]float32, n), make([]float64, n+1) // of all sectors together
 		for s := range raw {
 			q := profile{v: append([]float32(nil), raw[s].v...), ok: raw[s].ok}
-			q.highPass(int(patternHigh / ds))
-			q.level(int(patternRMS / ds))
+			q.level(int(patternRMS/ds), q.highPass(int(patternHigh/ds)))
 			sum := 0.0
 			for i, x := range q.v {
 				v[i] += x
