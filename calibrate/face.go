@@ -72,6 +72,16 @@ func (w *Warp) Pixel(x, y float64) (px, py float64) {
 	return px, py
 }
 
+// near is the map about a point of the print, where within a few mm it is affine.
+func (w *Warp) near(x, y float64) Warp {
+	const h = 0.05 // mm
+	px, py := w.Pixel(x, y)
+	ax, ay := w.Pixel(x+h, y)
+	bx, by := w.Pixel(x, y+h)
+	a, b, c, d := (ax-px)/h, (bx-px)/h, (ay-py)/h, (by-py)/h
+	return Warp{H: [9]float64{a, b, px - a*x - b*y, c, d, py - c*x - d*y, 0, 0, 1}}
+}
+
 // Hour says where the clock times come from.
 type Hour string
 

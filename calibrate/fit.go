@@ -529,7 +529,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 				ss = append(ss, sighting{x: r * co, y: r * si, nx: co, ny: si, off: e.shift, weight: 1})
 			}
 		}
-		if err := w.bend(ss, p.outer); err != nil {
+		if _, err := w.bend(ss, p.outer); err != nil {
 			return t, &Refusal{"ends", apart}
 		}
 		if w, rd, err = bridge(pl, w, p); err != nil {

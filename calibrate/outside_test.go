@@ -40,7 +40,8 @@ func fitPoints(t *testing.T) Warp {
 			dx, dy := w.back(p[0], p[1], seen[i][0]-x, seen[i][1]-y)
 			ss = append(ss, sighting{x: p[0], y: p[1], nx: 1, off: dx, weight: 1}, sighting{x: p[0], y: p[1], ny: 1, off: dy, weight: 1})
 		}
-		require.NoError(t, w.bend(ss, 112))
+		_, err := w.bend(ss, 112)
+		require.NoError(t, err)
 	}
 	return w
 }

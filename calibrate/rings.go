@@ -126,7 +126,10 @@ type radial struct {
 }
 
 // radials samples straight spokes in all sectors.
-func radials(pl *plane, w *Warp, p *pattern) *radial {
+func radials(pl *plane, w *Warp, p *pattern) *radial { return radialsIn(pl, w, p, 1) }
+
+// radialsIn does so in every so many-th sector.
+func radialsIn(pl *plane, w *Warp, p *pattern, every int) *radial {
 	r0 := math.Max(2, p.inner-margin-p.reach())
 	n := int((p.outer+margin+p.reach()-r0)/radialMM) + 1
 	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1),
@@ -137,7 +140,7 @@ func radials(pl *plane, w *Warp, p *pattern) *radial {
 	}
 	inner, outer := int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM)
 	count := make([]uint8, n)
-	for s := range sectors {
+	for s := 0; s < sectors; s += every {
 		sum := make([]float32, n)
 		clear(count)
 		for k := range spokes {
@@ -183,6 +186,9 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 	n := int(math.Round(reach / radialMM))
 	score := make([]float64, 2*n+1)
 	for s := range sectors {
+		if rd.v[s] == nil {
+			continue
+		}
 		phi := (float64(s) + 0.5) * 2 * math.Pi / sectors
 		si, co := math.Sincos(phi)
 		for r := p.inner; r <= p.outer; r += pitch {
@@ -215,22 +221,30 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 // can do and nothing else: a homography and one lens term. A free field would
 // invent movement along the circles, which circles alone do not see.
 func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
-	var rd *radial
 	for _, reach := range []float64{1.3, 1.3, 0.6, 0.6} {
-		rd = radials(pl, &w, p)
-		ss := rd.slide(p, reach)
-		if len(ss) < 60 {
-			return w, rd, errFew
+		ss := radialsIn(pl, &w, p, roughly).slide(p, reach)
+		if len(ss) < fewPieces {
+			return w, nil, errFew
 		}
 		if rmsOff(ss) < closeMM {
-			return w, rd, nil
+			break
 		}
-		if err := w.bend(ss, p.outer); err != nil {
-			return w, rd, err
+		left, err := w.bend(ss, p.outer)
+		if err != nil {
+			return w, nil, err
+		}
+		if left < closeMM {
+			break
 		}
 	}
 	return w, radials(pl, &w, p), nil
 }
+
+// What a rough map is moved by.
+const (
+	roughly   = 3  // every so many-th sector
+	fewPieces = 20 // of the pattern found in them: fewer settle nothing
+)
 
 // closeMM is by how much circles may lie off before single crossings are looked for: a fraction of a line's width.
 const closeMM = 0.08
@@ -256,12 +270,12 @@ func ease(pl *plane, w Warp, rd *radial, p *pattern) (Warp, *radial, error) {
 
 const easeDegree = 3
 
-// bend takes the homography and the lens term of the map to the sightings.
-func (w *Warp) bend(ss []sighting, scale float64) error {
+// bend takes the homography and the lens term of the map to the sightings, and gives the rms that is left.
+func (w *Warp) bend(ss []sighting, scale float64) (left float64, err error) {
 	old := *w
 	const n = 9
 	ridge := func(i int) float64 { return 1e-4 }
-	coef, _, err := solve(ss, n, ridge, func(x, y float64, bx, by []float64) {
+	coef, left, err := solve(ss, n, ridge, func(x, y float64, bx, by []float64) {
 		u, v := x/scale, y/scale
 		clear(bx)
 		clear(by)
@@ -279,7 +293,7 @@ func (w *Warp) bend(ss []sighting, scale float64) error {
 		bx[8], by[8] = dx, dy
 	})
 	if err != nil {
-		return err
+		return 0, err
 	}
 	m := [9]float64{
 		1 + coef[2]/scale, coef[3] / scale, coef[0],
@@ -288,16 +302,13 @@ func (w *Warp) bend(ss []sighting, scale float64) error {
 	}
 	w.H = multiply(w.H, m)
 	w.K1 += 0.01 * coef[8]
-	return nil
+	return left, nil
 }
 
 // back draws a small movement in pixels at the image of (x, y) back to mm.
 func (w *Warp) back(x, y, dpx, dpy float64) (dx, dy float64) {
-	const h = 0.05
-	px, py := w.Pixel(x, y)
-	ax, ay := w.Pixel(x+h, y)
-	bx, by := w.Pixel(x, y+h)
-	a, b, c, d := (ax-px)/h, (bx-px)/h, (ay-py)/h, (by-py)/h
+	h := w.near(x, y).H
+	a, b, c, d := h[0], h[1], h[3], h[4]
 	det := a*d - b*c
 	if det == 0 {
 		return 0, 0
