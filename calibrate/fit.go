@@ -737,17 +737,16 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 	whole := rd.ends(p, 0, sectors, p.reach())
 	missing, extra, _, heavier := rd.count(p)
 	print := p.like(heavier)
-	could := func(reach float64) float64 { // what this print could show at best, were it clean
-		return math.Max(leastClear, p.leadOver(print, reach)) * whole.score
-	}
+	clearLead := func(lead float64) float64 { return math.Max(leastClear, lead) * whole.score }
+	could := p.leadOver(print, p.reach()) // what this print could show at best, were it clean
 	step, plain := rd.step(p, 0, sectors)
-	t.score, t.lead = whole.score, whole.lead/could(p.reach())
+	t.score, t.lead = whole.score, whole.lead/clearLead(could)
 	if plain { // then a small lead is clear, too
-		t.lead = whole.lead / (p.leadOver(print, p.reach()) * whole.score)
+		t.lead = whole.lead / (could * whole.score)
 	}
 	// paper does not tear: a part of the turn slips by one circle or two, not by more
 	reach := math.Min(2.5*p.spacing(), p.reach())
-	around := rd.around(p, reach, whole.score, could(reach))
+	around := rd.around(p, reach, whole.score, clearLead(p.leadOver(print, reach)))
 	circleBlocks, arcBlocks := blockMeans(cs, 36, binMM, 0), blockMeans(as, 12, 2*binMM, arcsHidden)
 	swirl := t.warp.swirl(p.inner, p.outer)
 	switch {

@@ -537,7 +537,7 @@ func (p *pattern) leadOver(q *pattern, reach float64) float64 {
 		return dot(a, b) / math.Sqrt(aa*dot(b, b))
 	}
 	next := -1.0
-	for s := int(math.Round(0.6 * p.spacing() / patternStep)); s < int(reach/patternStep); s++ {
+	for s := int(math.Round(0.6 * p.spacing() / patternStep)); s < int(reach/patternStep); s += 2 { // a line is wider
 		next = max(next, at(s), at(-s))
 	}
 	return at(0) - next
