@@ -162,8 +162,10 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64, every int) arcC
 			clear(count)
 			phi := 2 * math.Pi * float64(a) / float64(arcs)
 			for k, lag := range lags {
+				si, co := math.Sincos(phi + lags[bandFan/2])
+				near := w.near(mid*co, mid*si)
 				r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
-				pl.curve(w, n, half, func(i int) (float64, float64) {
+				pl.curve(&near, n, half, func(i int) (float64, float64) {
 					s, c := math.Sincos(phi + lag + float64(i-half)*arcMM/r)
 					return r * c, r * s
 				}, sum, count)
