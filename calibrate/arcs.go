@@ -44,7 +44,7 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 		clear(sum)
 		clear(count)
 		ring(pl, w, f, mid, n, sum, count)
-		q := mean(sum, count, bandFan)
+		q := mean(sum, count, combFan)
 		mm := 2 * math.Pi * mid / float64(n)
 		half := int(math.Min(1.5, 0.35*mm*float64(per)) / mm)
 		q.highPass(max(2, half))
@@ -100,6 +100,7 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 
 // Where arcs are looked for together, before the paper's movement along the circles is known.
 const (
+	combFan     = 3 // rows a band
 	combSectors = 12
 	combReachMM = 1.5 // at the outermost circle, to either side
 )
@@ -107,8 +108,8 @@ const (
 // ring samples one band all round along the circles, every column following the arc's lag: n columns.
 func ring(pl *plane, w *Warp, f *form.Form, mid float64, n int, sum []float32, count []uint8) {
 	knot := max(1, int(3/(2*math.Pi*mid/float64(n))))
-	for k := range bandFan {
-		r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
+	for k := range combFan {
+		r := mid + bandMM*((float64(k)+0.5)/combFan-0.5)
 		lag := f.Lag(r)
 		pl.curve(w, n, knot, func(i int) (float64, float64) {
 			s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag)
@@ -120,7 +121,7 @@ func ring(pl *plane, w *Warp, f *form.Form, mid float64, n int, sum []float32, c
 // clip bounds values at k times their robust scale, and divides by it.
 func clip(v []float32, k float64) {
 	var abs []float64
-	for i := 0; i < len(v); i += len(v)/1000 + 1 {
+	for i := 0; i < len(v); i += len(v)/300 + 1 {
 		abs = append(abs, math.Abs(float64(v[i])))
 	}
 	s := 1.4826 * median(abs)
@@ -128,7 +129,7 @@ func clip(v []float32, k float64) {
 		return
 	}
 	for i, x := range v {
-		v[i] = float32(math.Max(-k, math.Min(k, float64(x)/s)))
+		v[i] = float32(max(-k, min(k, float64(x)/s)))
 	}
 }
 
@@ -161,9 +162,9 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64, every int) arcC
 			clear(sum)
 			clear(count)
 			phi := 2 * math.Pi * float64(a) / float64(arcs)
+			si, co := math.Sincos(phi + lags[bandFan/2])
+			near := w.near(mid*co, mid*si)
 			for k, lag := range lags {
-				si, co := math.Sincos(phi + lags[bandFan/2])
-				near := w.near(mid*co, mid*si)
 				r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
 				pl.curve(&near, n, half, func(i int) (float64, float64) {
 					s, c := math.Sincos(phi + lag + float64(i-half)*arcMM/r)

@@ -1,8 +1,9 @@
 package calibrate
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"penarm/calibrate/form"
 	"penarm/calibrate/internal/lsq"
@@ -122,7 +123,7 @@ func vote(pic *picture.Picture, es []edge) (x, y float64) {
 	cell := long / (cells - 10)
 	grid := make([]float64, cells*cells)
 	ox, oy := float64(pic.Width)/2-cell*cells/2, float64(pic.Height)/2-cell*cells/2
-	for i := 0; i < len(es); i += len(es)/5000 + 1 {
+	for i := 0; i < len(es); i += len(es)/1500 + 1 {
 		e := &es[i]
 		// walk the normal over all columns (or rows) of the grid
 		along, across, first, step := e.ny/e.nx, 1, (e.y-oy)/cell, (ox-e.x)/cell
@@ -443,7 +444,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	}
 	type cand struct{ mm, score float64 }
 	var all []cand
-	dlog := 0.09 / p.outer
+	dlog := lineSD / p.outer
 	// the outermost circle in pixels; the profile is levelled once for each range of scales
 	const ratio = 1.3
 	t := make([]float32, n)
@@ -473,7 +474,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 			}
 		}
 	}
-	sort.SliceStable(all, func(i, j int) bool { return all[i].score > all[j].score })
+	slices.SortStableFunc(all, func(a, b cand) int { return cmp.Compare(b.score, a.score) })
 	var out []float64
 next:
 	for _, c := range all {
