@@ -74,7 +74,7 @@ func (t *fitted) windows(pl *plane, f *form.Form, r float64, first, cols int) []
 		}
 		m := rank.Select(at, n/2)
 		for i := range out {
-			out[i].v[k] = float32(math.Max(-printCap, math.Min(printCap, float64(out[i].v[k])-m)))
+			out[i].v[k] = float32(max(-printCap, min(printCap, float64(out[i].v[k])-m)))
 		}
 	}
 	return out
