@@ -212,12 +212,13 @@ func (p profile) highPass(half int) (cnt []int32) {
 	n := len(p.v)
 	sum := make([]float64, n+1)
 	cnt = make([]int32, n+1)
+	total, seen := 0.0, int32(0)
 	for i, v := range p.v {
-		sum[i+1], cnt[i+1] = sum[i], cnt[i]
 		if p.ok[i] {
-			sum[i+1] += float64(v)
-			cnt[i+1]++
+			total += float64(v)
+			seen++
 		}
+		sum[i+1], cnt[i+1] = total, seen
 	}
 	for i := range p.v {
 		a, b := max(0, i-half), min(n, i+half+1)
@@ -288,10 +289,7 @@ const (
 // three. cnt is the running count of what is ok.
 func (p profile) level(half int, cnt []int32) {
 	n := len(p.v)
-	sum := make([]float64, n+1)
-	for i, v := range p.v {
-		sum[i+1] = sum[i] + float64(v)*float64(v)
-	}
+	sum := squares(p.v)
 	pitch := max(1, half/levelPitch)
 	for i := 0; i < n; i += pitch {
 		a, b := max(0, i-half), min(n, i+half+1)
@@ -301,6 +299,17 @@ func (p profile) level(half int, cnt []int32) {
 			}
 		}
 	}
+}
+
+// squares are the running sums of the squares.
+func squares(v []float32) []float64 {
+	sum := make([]float64, len(v)+1)
+	total := 0.0
+	for i, x := range v {
+		total += float64(x) * float64(x)
+		sum[i+1] = total
+	}
+	return sum
 }
 
 // levelPitch is the part of the half width of the window in which its rms hardly changes.

@@ -132,12 +132,11 @@ func radials(pl *plane, w *Warp, p *pattern) *radial { return radialsIn(pl, w, p
 func radialsIn(pl *plane, w *Warp, p *pattern, every int) *radial {
 	r0 := math.Max(2, p.inner-margin-p.reach())
 	n := int((p.outer+margin+p.reach()-r0)/radialMM) + 1
-	out := &radial{r0: r0, t: make([]float32, n), tt: make([]float64, n+1),
-		v: make([][]float32, sectors), vv: make([][]float64, sectors), seen: make([][]int32, sectors)}
+	out := &radial{r0: r0, t: make([]float32, n), v: make([][]float32, sectors), vv: make([][]float64, sectors), seen: make([][]int32, sectors)}
 	for i := range out.t {
 		out.t[i] = p.at(r0 + float64(i)*radialMM)
-		out.tt[i+1] = out.tt[i] + float64(out.t[i]*out.t[i])
 	}
+	out.tt = squares(out.t)
 	inner, outer := int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM)
 	count := make([]uint8, n)
 	for s := 0; s < sectors; s += every {
@@ -152,11 +151,7 @@ func radialsIn(pl *plane, w *Warp, p *pattern, every int) *radial {
 		seen := q.highPass(int(patternHigh / radialMM))
 		q.bound(inner, outer)
 		q.level(int(patternRMS/radialMM), seen)
-		vv := make([]float64, n+1)
-		for i, v := range q.v {
-			vv[i+1] = vv[i] + float64(v*v)
-		}
-		out.v[s], out.vv[s], out.seen[s] = q.v, vv, seen
+		out.v[s], out.vv[s], out.seen[s] = q.v, squares(q.v), seen
 	}
 	return out
 }
