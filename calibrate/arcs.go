@@ -154,9 +154,10 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64, every int) arcC
 		half := int(math.Ceil((reach+valley)/arcMM)) + 4
 		n := 2 * half
 		sum, count := make([]float32, n), make([]uint8, n)
-		lags := [bandFan]float64{}
+		radii, lags := [bandFan]float64{}, [bandFan]float64{}
 		for k := range lags {
-			lags[k] = f.Lag(mid + bandMM*((float64(k)+0.5)/bandFan-0.5))
+			radii[k] = mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
+			lags[k] = f.Lag(radii[k])
 		}
 		for a := range arcs {
 			clear(sum)
@@ -164,11 +165,11 @@ func crossArcs(pl *plane, w *Warp, f *form.Form, window float64, every int) arcC
 			phi := 2 * math.Pi * float64(a) / float64(arcs)
 			si, co := math.Sincos(phi + lags[bandFan/2])
 			near := w.near(mid*co, mid*si)
-			for k, lag := range lags {
-				r := mid + bandMM*((float64(k)+0.5)/bandFan-0.5)
-				pl.curve(&near, n, half, func(i int) (float64, float64) {
-					s, c := math.Sincos(phi + lag + float64(i-half)*arcMM/r)
-					return r * c, r * s
+			for k, r := range radii { // straight across: so near the arc the bend of the circle does not matter
+				s, c := math.Sincos(phi + lags[k])
+				pl.curve(&near, n, n, func(i int) (float64, float64) {
+					off := float64(i-half) * arcMM
+					return r*c - off*s, r*s + off*c
 				}, sum, count)
 			}
 			q := mean(sum, count, bandFan)
