@@ -40,6 +40,7 @@ func findComb(pl *plane, w *Warp, f *form.Form) comb {
 		fold[k] = make([]float64, per)
 	}
 	sum, count := make([]float32, n), make([]uint8, n)
+	pl = pl.blunt()
 	for _, mid := range bands(f, 3) { // a third of them tell the phase
 		clear(sum)
 		clear(count)

@@ -400,7 +400,7 @@ func (s *start) maps(p *pattern) iter.Seq2[*plane, Warp] {
 			coarsest *= 2
 		}
 		for _, m := range s.sheets() {
-			for _, mm := range scales(s.view(coarsest), &m, p, 4) {
+			for _, mm := range scales(s.view(coarsest).blunt(), &m, p, 4) {
 				times := coarsest
 				for times > 1 && p.spacing()*m.s/mm < coarseGap*float64(times) {
 					times /= 2
@@ -565,7 +565,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 		if round == 0 {
 			reach = 3 // circles alone do not see paper that moved along them
 		}
-		as := crossArcs(pl, &t.warp, f, reach, 3).sightings(f)
+		as := crossArcs(pl.blunt(), &t.warp, f, reach, 3).sightings(f)
 		if err := t.bend(cs, as, p.outer); err != nil {
 			return t, err
 		}

@@ -237,11 +237,12 @@ func (t *fitted) strengths(radii []float64) []float64 {
 	n := int((sorted[len(sorted)-1]+1-r0)/radialMM) + 1
 	sum, count := make([]float32, n), make([]uint8, n)
 	seen := make([][]float64, len(radii))
+	pl := t.plane.blunt()
 	for g := range groups {
 		clear(sum)
 		clear(count)
 		for k := range fan {
-			t.plane.spoke(&t.warp, 2*math.Pi*(float64(g)+float64(k)/fan)/groups, r0, radialMM, sum, count)
+			pl.spoke(&t.warp, 2*math.Pi*(float64(g)+float64(k)/fan)/groups, r0, radialMM, sum, count)
 		}
 		q := mean(sum, count, fan)
 		for i, r := range radii {

@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"math"
+	"sync"
 
 	"penarm/calibrate/picture"
 )
@@ -17,8 +18,28 @@ type plane struct {
 	step    int
 	times   int  // so many pixels of the picture each way make one value
 	mixed   bool // all three colours together
-	density [256 * perLevel]float32
+	nearest bool // the nearest value is taken for what lies between values
+	density *densities
 }
+
+// densities are those of all fractions of grey levels.
+type densities [256 * perLevel]float32
+
+func tabulate(density func(level float64) float64) func() *densities {
+	return sync.OnceValue(func() *densities {
+		var d densities
+		for i := range d {
+			d[i] = float32(density(float64(i) / perLevel))
+		}
+		return &d
+	})
+}
+
+var (
+	tones = tabulate(func(level float64) float64 { return math.Log10(256 / (level + 1)) })
+	// black as one, so that no bound below is a matter of density
+	blackAndWhite = tabulate(func(level float64) float64 { return 0.5 * (255 - level) / 255 })
+)
 
 const (
 	levelBits = 3 // of a fraction of a grey level in the table of densities
@@ -26,13 +47,9 @@ const (
 )
 
 func newPlane(pic *picture.Picture, channel int) *plane {
-	p := &plane{pic: pic, channel: channel, pix: pic.Pix[channel:], width: pic.Width, height: pic.Height, step: pic.Channels, times: 1}
-	for i := range p.density {
-		v := float64(i) / perLevel
-		p.density[i] = float32(math.Log10(256 / (v + 1)))
-		if pic.Bilevel { // two values only: black as one, so that no bound below is a matter of density
-			p.density[i] = float32(0.5 * (255 - v) / 255)
-		}
+	p := &plane{pic: pic, channel: channel, pix: pic.Pix[channel:], width: pic.Width, height: pic.Height, step: pic.Channels, times: 1, density: tones()}
+	if pic.Bilevel {
+		p.density = blackAndWhite()
 	}
 	return p
 }
@@ -55,6 +72,14 @@ func (p *plane) coarse(times int) *plane {
 	}
 	q := *p
 	q.pix, q.step = p.pic.Plane(p.channel), 1
+	return &q
+}
+
+// blunt is the plane of one colour with the nearest value for what lies between values, which is found faster: for a rough
+// map, or where many lines are looked at together.
+func (p *plane) blunt() *plane {
+	q := *p
+	q.nearest = true
 	return &q
 }
 
@@ -120,7 +145,18 @@ func (p *plane) line(x, y, dx, dy int64, sum []float32, count []uint8) {
 	}
 	x, y = x+int64(from)*dx, y+int64(from)*dy
 	sum, count = sum[from:to], count[from:to]
-	pix, step, mixed, density := p.pix, p.step, p.mixed, &p.density
+	pix, step, mixed, density := p.pix, p.step, p.mixed, p.density
+	if p.nearest {
+		const half = 1 << (fixedBits - 1)
+		x, y = x+half, y+half
+		for k := range sum {
+			at := int(y>>fixedBits)*stride + int(x>>fixedBits)*step
+			sum[k] += density[int(pix[at])*perLevel]
+			count[k]++
+			x, y = x+dx, y+dy
+		}
+		return
+	}
 	for k := range sum {
 		at := int(y>>fixedBits)*stride + int(x>>fixedBits)*step
 		var v uint32

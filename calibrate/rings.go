@@ -139,6 +139,7 @@ func radialsIn(pl *plane, w *Warp, p *pattern, every int) *radial {
 	out.tt = squares(out.t)
 	inner, outer := int((p.inner-r0)/radialMM), int((p.outer-r0)/radialMM)
 	count := make([]uint8, n)
+	pl = pl.blunt()
 	for s := 0; s < sectors; s += every {
 		sum := make([]float32, n)
 		clear(count)
