@@ -314,7 +314,7 @@ func (p profile) bound(from, to int) {
 }
 
 // tellPitch is the pitch of the places that tell what is usual between two: lines are wider.
-const tellPitch = 2
+const tellPitch = 3
 
 const (
 	boundAt   = 0.99 // of what lies between is less than what is strong there
