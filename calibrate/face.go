@@ -23,10 +23,11 @@ type Warp struct {
 	K1, CX, CY, F float64
 }
 
-// The highest degree used, and its number of monomials.
+// The degrees used, odd ones, and the number of monomials of the highest.
 const (
-	mostDegree = 7
-	mostTerms  = (mostDegree + 1) * (mostDegree + 2) / 2
+	leastDegree = 3
+	mostDegree  = 7
+	mostTerms   = (mostDegree + 1) * (mostDegree + 2) / 2
 )
 
 // terms evaluates the monomials of total degree ≤ d at (x, y) in Warp's order.

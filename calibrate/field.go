@@ -190,14 +190,11 @@ func cells(ss []sighting, scale float64) []sighting {
 	return out
 }
 
-// bestField fits fields of rising degree, from that of the map's own on, and keeps the lowest that leaves little more than the
+// bestField fits fields of rising degree, from that of the map's own on up to most, and keeps the lowest that leaves little more than the
 // next.
-func bestField(all []sighting, scale float64, least int) (x, y []float64, degree int, err error) {
+func bestField(all []sighting, scale float64, least, most int) (x, y []float64, degree int, err error) {
 	last := math.Inf(1) // rms left
-	for _, d := range []int{3, 5, mostDegree} {
-		if d < least {
-			continue
-		}
+	for d := max(least, leastDegree); d <= max(least, most); d += 2 {
 		nx, ny, rms, err := field(all, d, scale)
 		if err != nil {
 			return nil, nil, 0, err

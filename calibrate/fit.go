@@ -11,6 +11,7 @@ import (
 	"sync"
 
 	"penarm/calibrate/form"
+	"penarm/calibrate/internal/lsq"
 	"penarm/calibrate/picture"
 	"penarm/calibrate/rank"
 )
@@ -566,7 +567,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 			reach = 3 // circles alone do not see paper that moved along them
 		}
 		as := crossArcs(pl.blunt(), &t.warp, f, reach, 3).sightings(f)
-		if err := t.bend(cs, as, p.outer); err != nil {
+		if err := t.bend(cs, as, p.outer, leastDegree+2*round); err != nil { // a rough map is not to bend where little is seen
 			return t, err
 		}
 		if t.u < slackMM || round == 2 {
@@ -618,10 +619,10 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 	var a arcCrossings
 	var cs, as []sighting
 	for round := range 2 {
-		c = cross(t.plane, &t.warp, p, 0.30, 3*cellAngles) // as many in every cell
+		c = cross(t.plane, &t.warp, p, 0.30, 4*cellAngles) // as many in every cell
 		a = crossArcs(t.plane, &t.warp, f, 0.7-0.2*float64(round), 1)
 		cs, as = c.sightings(p), a.sightings(f)
-		if err := t.bend(cs, as, p.outer); err != nil {
+		if err := t.bend(cs, as, p.outer, mostDegree); err != nil {
 			return err
 		}
 		if t.moved < stillMM {
@@ -640,15 +641,15 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 	return t.judge(p, f, cs, as)
 }
 
-// bend moves the map by the field that fits the sightings best.
-func (t *fitted) bend(cs, as []sighting, scale float64) error {
+// bend moves the map by the field, up to a degree, that fits the sightings best.
+func (t *fitted) bend(cs, as []sighting, scale float64, most int) error {
 	if len(cs) < 100 || len(as) < 50 {
 		return &Refusal{"crossings", "too few crossings of the form's circles and arcs were found: " + checkForm}
 	}
 	in := cells(cs, scale)
 	t.circles = len(in)
 	in = append(in, cells(as, scale)...)
-	x, y, degree, err := bestField(in, scale, t.warp.Degree)
+	x, y, degree, err := bestField(in, scale, t.warp.Degree, most)
 	if err != nil {
 		return &Refusal{"crossings", "the crossings of circles and arcs do not settle the map: " + checkForm}
 	}
@@ -728,6 +729,7 @@ const (
 	mostBetween = 0.5  // height of a second peak between the arcs or circles, of their own
 	mostMissing = 0.2  // of the circles
 	mostSwirlMM = 0.2  // paper stretches and tilts, but does not twist differently at every radius
+	mostCockle  = 0.75 // mm, that it lies off a cubic: damp paper with waves of 40 mm does by 0.55
 )
 
 // judge looks at the finished map once more with fresh samples, as a whole and
@@ -772,6 +774,8 @@ func (t *fitted) judge(p *pattern, f *form.Form, cs, as []sighting) error {
 		return arcsRefusal(t.plane, &t.warp, f, missing, fmt.Sprintf("only %.0f %% of the time arcs of form %s were found: is lean or every_minutes of the form wrong?", 100*t.share, f.Form))
 	case arcBlocks > blockMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs of form %s fit only to %.2f mm: check lean, pivot_mm and arm_mm of the form", f.Form, arcBlocks)}
+	case t.warp.cockle(p.inner, p.outer) > mostCockle:
+		return &Refusal{"sectors", fmt.Sprintf("in a part of the turn the circles of form %s are met only by bending the paper more than it bends: %s", f.Form, checkForm)}
 	case swirl > mostSwirlMM:
 		return &Refusal{"arcs", fmt.Sprintf("the time arcs do not bend as form %s says (by %.2f mm): check lean, pivot_mm and arm_mm of the form", f.Form, swirl)}
 	}
@@ -865,6 +869,41 @@ func blockMeans(ss []sighting, angles int, mm, spare float64) float64 {
 		sum, n = sum+b.off*b.off*b.n, n+b.n
 	}
 	return math.Sqrt(sum / math.Max(1, n))
+}
+
+// cockle is the farthest, mm, that the displacement lies off the cubic that fits it best: a map that took circles for others in one
+// part of the turn alone bends there as no paper does.
+func (w *Warp) cockle(inner, outer float64) float64 {
+	const around, across = 72, 16
+	n := termCount(leastDegree)
+	if w.Degree <= leastDegree {
+		return 0
+	}
+	ex, ey := lsq.New(n), lsq.New(n)
+	var rows [around * across][]float64
+	var by [around * across][2]float64
+	for i := range rows {
+		r := inner + (outer-inner)*float64(i%across)/(across-1)
+		s, c := math.Sincos(2 * math.Pi * float64(i/across) / around)
+		dx, dy := w.displacement(r*c, r*s)
+		rows[i], by[i] = terms(leastDegree, r*c/w.Scale, r*s/w.Scale, nil), [2]float64{dx, dy}
+		ex.Add(rows[i], dx, 1)
+		ey.Add(rows[i], dy, 1)
+	}
+	x, errX := ex.Solve()
+	y, errY := ey.Solve()
+	if errX != nil || errY != nil { // of so many places all about they have a solution
+		return math.Inf(1)
+	}
+	most := 0.0
+	for i, row := range rows {
+		dx, dy := by[i][0], by[i][1]
+		for k, t := range row {
+			dx, dy = dx-t*x[k], dy-t*y[k]
+		}
+		most = math.Max(most, math.Hypot(dx, dy))
+	}
+	return most
 }
 
 // swirl is the largest mean turn of a circle against the others, mm along the circle, that the displacement holds.

@@ -415,7 +415,7 @@ func TestNoChart(t *testing.T) {
 	}
 	_, err := refine(newPlane(flat, 0), Warp{H: [9]float64{4, 0, 450, 0, 4, 450, 0, 0, 1}}, newPattern(f), f)
 	refused(t, err, "circles")
-	refused(t, (&fitted{}).bend(nil, nil, 1), "crossings")
+	refused(t, (&fitted{}).bend(nil, nil, 1, mostDegree), "crossings")
 	refused(t, armOf(f, nil, nil), "enroll")
 }
 
@@ -537,4 +537,32 @@ func TestBlockMeans(t *testing.T) {
 	assert.Greater(t, unexplained(slip), 0.1)
 	slight := sightings(func(int, int) float64 { return 0.09 })
 	assert.InDelta(t, 0.09, unexplained(slight), 1e-9)
+}
+
+// A cubic lies off itself by nothing; of x⁷ on a disc some is left, twice as much of twice as much. A rough map is not bent by more
+// than a cubic, however well more would fit.
+func TestCockledPaper(t *testing.T) {
+	n := termCount(mostDegree)
+	w := Warp{Degree: mostDegree, Scale: 100, X: make([]float64, n), Y: make([]float64, n)}
+	w.X[termCount(2)], w.Y[1] = 2, 5 // x³, x
+	require.Less(t, w.cockle(30, 100), 1e-9)
+	w.X[termCount(6)] = 1 // x⁷, mm
+	once := w.cockle(30, 100)
+	require.Greater(t, once, 0.05)
+	require.Less(t, once, 1.0)
+	w.X[termCount(6)] = 2
+	require.InDelta(t, 2*once, w.cockle(30, 100), 1e-9)
+
+	var all []sighting
+	for i := range 2000 {
+		s, c := math.Sincos(float64(i))
+		x, y := 100*s*math.Sqrt(float64(i)/2000), 100*c*math.Sqrt(float64(i)/2000)
+		dx, dy := w.displacement(x, y)
+		all = append(all, sighting{x: x, y: y, nx: 1, off: dx, weight: 1}, sighting{x: x, y: y, ny: 1, off: dy, weight: 1})
+	}
+	for _, most := range []int{leastDegree, mostDegree} {
+		_, _, degree, err := bestField(all, w.Scale, 0, most)
+		require.NoError(t, err)
+		require.Equal(t, most, degree)
+	}
 }

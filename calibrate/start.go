@@ -444,7 +444,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 	}
 	type cand struct{ mm, score float64 }
 	var all []cand
-	dlog := lineSD / p.outer
+	dlog := 0.09 / p.outer
 	// the outermost circle in pixels; the profile is levelled once for each range of scales
 	const ratio = 1.3
 	t := make([]float32, n)
