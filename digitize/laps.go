@@ -59,8 +59,8 @@ func (t *tracer) goesRound(v []vertex) bool {
 	return float64(inked) >= roundInk*float64(len(v))
 }
 
-// endOnCircle says whether a line in black and white ends or begins along one printed circle, for as long as a chart is off the recorder
-// at least: there the circle may be what goes on. It is, where all that is thinner than the line.
+// endOnCircle says whether a line ends or begins along one printed circle, for as long as a chart is off the recorder at least: in black
+// and white the circle may be what goes on there. It is, where all that is thinner than the line.
 func (t *tracer) endOnCircle(l *line) (along, thin bool) {
 	for _, circles := range t.m.circleRows {
 		for _, at := range circles {
@@ -73,7 +73,7 @@ func (t *tracer) endOnCircle(l *line) (along, thin bool) {
 				for _, p := range l.v[from:to] {
 					wide = append(wide, float32(p.wide))
 				}
-				return t.m.bilevel, float64(median(wide)) < circleThin*l.habit(nil).wide
+				return true, float64(median(wide)) < circleThin*l.habit(nil).wide
 			}
 		}
 	}
@@ -163,12 +163,14 @@ func (t *tracer) laps(plane int) {
 		}
 		var kind series.Kind
 		var text string
-		round := t.goesRound(l.v)
-		along, thin := t.endOnCircle(l)
+		round, along, thin := t.goesRound(l.v), false, false
+		if round && t.m.bilevel {
+			along, thin = t.endOnCircle(l)
+		}
 		switch {
-		case round && along && thin:
+		case along && thin:
 			continue
-		case round && along:
+		case along:
 			kind, text = series.EventNoBlank, "the line comes to its end along a printed circle, which in black and white may go on for it: whether the chart went round again cannot be seen"
 		case round:
 			kind, text = series.EventLap, "the line leaves no blank on the whole turn: the chart went round again"

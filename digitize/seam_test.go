@@ -101,7 +101,7 @@ func TestAPieceAlongACircle(t *testing.T) {
 // than the shortest blank tells nothing.
 func TestAnEndAlongACircle(t *testing.T) {
 	f := smallForm()
-	tr := &tracer{form: f, frame: calibrate.Frame{Radius: 19}, m: &printed{bilevel: true, circleRows: [2][]float64{{}, {12.5}}}} // at 20 mm
+	tr := &tracer{form: f, frame: calibrate.Frame{Radius: 19}, m: &printed{circleRows: [2][]float64{{}, {12.5}}}} // at 20 mm
 	for _, c := range []struct {
 		minutes, wide float64
 		along, thin   bool
