@@ -38,7 +38,7 @@ func (tr *trace) at(sec float64) time.Time {
 }
 func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 
-// newTrace drops the gaps and whatever the unsure events cover, but for the ends of the trace, up to which there may be a run. A step longer than three
+// newTrace drops the gaps and whatever the unsure events cover. A step longer than three
 // usual ones is a gap too, a logger's missing rows: never one of a minute, and always one
 // of a minute and a half, in which a dip could hide. Common practice, no source.
 func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
@@ -46,7 +46,8 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 	tr := &trace{origin: origin, flattest: flattestF / PerF(unit), nodes: make([]node, 0, n), broken: make([]bool, 0, n), known: map[asked][]run{}}
 	steps := make([]float64, 0, n)
 	gap, inked := false, false
-	var hidden *node // by an event, since the last one that is not
+	var before, after []node // hidden by events at the ends of the trace
+	hottest := math.Inf(-1)  // of what is not
 	for _, p := range s.Samples {
 		t := tr.sec(p.Time)
 		blank := p.Quality == series.Gap || !(math.Abs(p.Temperature) < 1e3)
@@ -54,14 +55,15 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 			tr.begins, inked = t, true
 		}
 		n := len(tr.nodes)
-		if here := (node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)}); blank {
+		here := node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)}
+		if blank || covered(unsure, p.Time) {
 			gap = true
-			continue
-		} else if covered(unsure, p.Time) {
-			if gap = true; n == 0 {
-				tr.nodes = append(tr.nodes, here)
-			} else if t > tr.nodes[n-1].t {
-				hidden = &here
+			switch {
+			case blank:
+			case n == 0:
+				before = append(before, here)
+			default:
+				after = append(after, here)
 			}
 			continue
 		}
@@ -75,11 +77,19 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 				steps = append(steps, t-tr.nodes[n-1].t)
 			}
 		}
-		gap, hidden = false, nil
-		tr.nodes = append(tr.nodes, node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)})
+		gap, after, hottest = false, nil, math.Max(hottest, here.temp)
+		tr.nodes = append(tr.nodes, here)
 	}
-	if hidden != nil {
-		tr.nodes, tr.broken = append(tr.nodes, *hidden), append(tr.broken, true)
+	// A heat may be hidden at an end of the trace, with nothing sure beyond it.
+	hot := func(n node) bool { return n.temp >= hottest-heatBelowF/PerF(unit) }
+	switch n := len(before); {
+	case len(tr.nodes) == 0 && n > 1:
+		tr.nodes, tr.broken = []node{before[0], before[n-1]}, []bool{true}
+	case len(tr.nodes) > 0 && slices.ContainsFunc(before, hot) && before[0].t <= tr.nodes[0].t:
+		tr.nodes, tr.broken = append(before[:1], tr.nodes...), append([]bool{true}, tr.broken...)
+	}
+	if slices.ContainsFunc(after, hot) && after[len(after)-1].t > tr.nodes[len(tr.nodes)-1].t {
+		tr.nodes, tr.broken = append(tr.nodes, after[len(after)-1]), append(tr.broken, true)
 	}
 	if len(steps) > 0 {
 		slices.Sort(steps)
