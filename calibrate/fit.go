@@ -729,7 +729,7 @@ const (
 	mostBetween = 0.5  // height of a second peak between the arcs or circles, of their own
 	mostMissing = 0.2  // of the circles
 	mostSwirlMM = 0.2  // paper stretches and tilts, but does not twist differently at every radius
-	mostCockle  = 0.75 // mm, that it lies off a cubic: damp paper with waves of 40 mm does by 0.55
+	mostCockle  = 0.75 // mm, that it lies off a cubic: damp paper with waves of 40 mm does by 0.53
 )
 
 // judge looks at the finished map once more with fresh samples, as a whole and

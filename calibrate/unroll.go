@@ -53,21 +53,21 @@ func Unroll(pic *picture.Picture, face *Face, f Frame, dst [][]float32) [][]floa
 
 	// Exact positions at knots of the lattice, from there at all of it, two lattice columns at a time.
 	lr := (f.Rows-1)/cr + 2
-	between := newCubic(lr, int(knotMM/(float64(cr)*f.RadiusStep)))
-	lag, radius := make([]float64, between.knots), make([]float64, between.knots)
+	along := newCubic(lr, int(knotMM/(float64(cr)*f.RadiusStep)))
+	lag, radius := make([]float64, along.knots), make([]float64, along.knots)
 	for i := range lag {
-		radius[i] = math.Max(0.1, f.Radius+float64(i*between.every*cr)*f.RadiusStep)
+		radius[i] = math.Max(0.1, f.Radius+float64(i*along.every*cr)*f.RadiusStep)
 		lag[i] = face.Form.Lag(radius[i])
 	}
-	kx, ky := make([]float64, between.knots), make([]float64, between.knots)
+	kx, ky := make([]float64, along.knots), make([]float64, along.knots)
 	exact := func(c int, xs, ys []float64) {
 		a := turn * (f.Hour + float64(c)*f.HourStep)
 		for i, r := range radius {
 			sin, cos := math.Sincos(a + lag[i])
 			kx[i], ky[i] = face.Warp.Pixel(r*cos, r*sin)
 		}
-		between.fill(kx, xs)
-		between.fill(ky, ys)
+		along.fill(kx, xs)
+		along.fill(ky, ys)
 	}
 	x0, y0 := make([]float64, lr), make([]float64, lr)
 	x1, y1 := make([]float64, lr), make([]float64, lr)
@@ -88,7 +88,7 @@ func Unroll(pic *picture.Picture, face *Face, f Frame, dst [][]float32) [][]floa
 	return dst
 }
 
-// cubic interpolates n values by cubics through every so manieth of them (Lagrange's formula on four knots; Abramowitz and
+// cubic interpolates n values by cubics through every so many-th of them (Lagrange's formula on four knots; Abramowitz and
 // Stegun, 25.2.13), which may go on beyond the last.
 type cubic struct {
 	every, knots int

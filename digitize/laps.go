@@ -191,7 +191,6 @@ func (t *tracer) further(plane int) {
 	pixel := func(s step) (x, y float64) {
 		return t.p.Face.Warp.Pixel(t.point(float64(2*s.col), float64(2*s.row)))
 	}
-	pen := slices.Index(t.plane, plane)
 	var left *leavings
 	for _, s := range t.strays[plane] {
 		x, y := pixel(s[len(s)/2])
@@ -201,7 +200,7 @@ func (t *tracer) further(plane int) {
 			continue
 		}
 		if t.m.bilevel && t.onCircle(s) {
-			t.report(series.EventNoBlank, pen, from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
+			t.report(series.EventNoBlank, slices.Index(t.plane, plane), from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
 			continue
 		}
 		if t.together(plane, from, to) {
@@ -210,17 +209,22 @@ func (t *tracer) further(plane int) {
 			}
 			continue
 		}
-		t.report(series.EventLap, pen, from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
 		if left == nil {
 			left = t.leavings(plane)
 		}
-		for _, end := range []struct {
-			at       step
-			from, to float64
-		}{{s[0], from - meetHours, from}, {s[len(s)-1], to, to + meetHours}} {
-			if !left.free(end.at) {
-				x, y := pixel(end.at)
-				t.report(series.EventAmbig, pen, end.from, end.to, x, y, "a further line comes to the pen's or leaves it: which one is the pen's is not settled")
+		for i := range t.lines { // it may be any pen's that writes with this ink
+			if t.plane[i] != plane {
+				continue
+			}
+			t.report(series.EventLap, i, from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
+			for _, end := range []struct {
+				at       step
+				from, to float64
+			}{{s[0], from - meetHours, from}, {s[len(s)-1], to, to + meetHours}} {
+				if !left.free(end.at) {
+					x, y := pixel(end.at)
+					t.report(series.EventAmbig, i, end.from, end.to, x, y, "a further line comes to the pen's or leaves it: which one is the pen's is not settled")
+				}
 			}
 		}
 	}

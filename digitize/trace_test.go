@@ -690,6 +690,15 @@ func TestAFurtherLineThatMeetsThePens(t *testing.T) {
 		})
 		require.Equal(t, want, doubt, from)
 	}
+	// It is told of every pen that writes with its ink, in whichever order the plant names them.
+	pens := []Pen{{Name: "airspace", Ink: "blue"}, {Name: "product", Ink: "blue"}}
+	res := trace(t, paint(smallForm(), false, pens, day, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 190}, {1.4, 190}, {2.2, 60}}},
+		drawn{ink: "blue", knots: []knot{{0.6, 85}, {1.5, 110}}}))
+	told := map[string]bool{}
+	for _, e := range res.Events {
+		told[e.Pen] = told[e.Pen] || e.Kind == series.EventLap
+	}
+	require.True(t, told["airspace"] && told["product"], "%v", res.Events)
 }
 
 // In black and white a further line along a printed circle may be print that a threshold left, and none elsewhere.
