@@ -12,7 +12,8 @@ import (
 // the print. That is no ink, however dark: a path would follow its edge. So it counts as outside the picture. What is dark but bears
 // the form's circles is a shadow or a stain, and is read: see dropWide.
 const (
-	sheetColumns = 2    // of the survey, a cell
+	sheetColumns = 2    // of the survey, a cell,
+	sheetBeside  = 1    // and so many more on either side that are looked at for it: an arc and a steep line may fill both
 	sheetRows    = 25   // rows a cell, 2 mm: more than any line is wide
 	sheetEvery   = 3    // rows between points looked at
 	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
@@ -114,9 +115,10 @@ func (s *sheet) depths(p samplePlanes, tones []float32) (depth []float32, seen [
 				if k == high-1 {
 					from = max(0, min(from, rows-sheetRows/2))
 				}
-				for col := c * sheetColumns; col < (c+1)*sheetColumns; col++ {
+				for col := c*sheetColumns - sheetBeside; col < (c+1)*sheetColumns+sheetBeside; col++ {
+					at := (col + p.frame.Columns) % p.frame.Columns * rows
 					for r := from; r < to; r += sheetEvery {
-						if v := plane[col*rows+r]; v >= 0 {
+						if v := plane[at+r]; v >= 0 {
 							buf = append(buf, v)
 						}
 					}

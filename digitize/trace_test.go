@@ -1009,6 +1009,15 @@ func TestAShadowIsNoInk(t *testing.T) {
 	}
 }
 
+// A line that rises beside a printed arc fills a cell of the sheet with it, and is no shade.
+func TestASteepLineIsNoShade(t *testing.T) {
+	f := smallForm()
+	f.DiameterMM, f.Rings[1].RadiusMM, f.TimeArcs.PivotMM, f.TimeArcs.ArmMM = 155, 75, 90, 91
+	tr := newTracer(paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 32}, {1.03, 32}, {1.033, 228}, {2, 228}}}))
+	tr.survey()
+	require.False(t, tr.sheet.shade != nil)
+}
+
 // A note that hides where the line rises is no ink; from its far side the line is followed where it stands, not where that is nearest.
 func TestANoteHidesTheLine(t *testing.T) {
 	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.9, 60}, {1, 140}, {1.8, 140}, {2.1, 70}, {3, 70}}})
