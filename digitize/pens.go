@@ -42,12 +42,16 @@ const (
 	armTo       = 60    // up to so many, 4.8 mm,
 	armLeast    = 10    // and at least so many
 	armBend     = 2.0   // rad/mm, most that it is taken to bend
-	linkMost    = 6.0   // log odds that the ink before and after a crossing can give
-	turnMost    = 3.5   // the same of the way through it: one line in some thirty turns a corner just there
-	inkNear     = 0.10  // of the logarithm of a stroke's weight from one side of a crossing to the other
+	linkMost    = 2.5   // log odds that the ink before and after a meeting can give
+	linkSpread  = 0.085 // of the logarithm of a stroke's weight there over inkMM
+	linkDrift   = 0.21  // of the same from one side of a meeting to the other,
+	inkNear     = 0.07  // or of a crossing
 	inkLeast    = 0.4   // looks at the ink on each side, 0.8 mm
 	crossMM     = 4.0   // longest meeting that counts as a crossing
-	startOdds   = 4.0   // the pen that writes ahead begins later on the paper
+	turnMost    = 6.0   // log odds that the way through a meeting can give
+	turnOdd     = -6.0  // log likelihood of any four arms of a meeting: what pulls one way aside does so to the other
+	linkFar     = 12.0  // mm from which a meeting is so long that what comes hardly tells what goes
+	startOdds   = 3.2   // the pen that writes ahead begins later on the paper
 	hueDrift    = 0.025 // of a stroke's hue between stretches, a share of its density: what the scan and the print do to it
 	hueMost     = 0.40  // farthest that two inks of one plane lie apart in it
 	hueOdds     = 6.0   // log odds from which hue settles what habits deny
@@ -549,8 +553,8 @@ func (t *tracer) told(a, b []vertex, i, j int) (odds float64) {
 	return odds
 }
 
-// through weighs a meeting around the given vertices: do the lines rather go
-// straight on (positive log odds), or does each take up the other's course?
+// through weighs a meeting around the given vertices: do the lines rather go straight on (positive log odds), or does each take up
+// the other's course? Its constants are the likeliest for 880 meetings on 160 drawn charts; there is no source.
 func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 	lo, hi := ia, ia
 	for lo > 0 && near[lo-1] >= 0 {
@@ -570,7 +574,7 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 		}
 	}
 	sq := func(d float64) float64 { return d * d }
-	odds := 0.0
+	odds, long := 0.0, float64(hi-lo)*alongMM
 	// The same pen is as dark after the meeting as it was before.
 	const aside, far = 8, 40 // vertices: past the other's ink, 0.6 mm, and on for 2.6 mm
 	ink := func(v []vertex, from, to int) (w, n float64) { return weight(v, max(0, from), min(len(v), to), look) }
@@ -580,16 +584,17 @@ func through(a, b []vertex, near []int, ia, ib int, look [4]float64) float64 {
 	bout, n4 := ink(b, jhi+aside, jhi+far)
 	if n := min(n1, n2, n3, n4); n > inkLeast {
 		drift := inkNear
-		if float64(hi-lo)*alongMM > crossMM {
-			drift = inkDrift
+		if long > crossMM {
+			drift = linkDrift
 		}
-		odds = (sq(ain-bout) + sq(bin-aout) - sq(ain-aout) - sq(bin-bout)) / (2 * (2*inkSpread*inkSpread/n + drift*drift))
+		odds = (sq(ain-bout) + sq(bin-aout) - sq(ain-aout) - sq(bin-bout)) / (2 * (2*linkSpread*linkSpread/n + drift*drift))
 		odds = math.Max(-linkMost, math.Min(linkMost, odds))
 	}
 	if w, ok := armsOf(a, b, lo, hi, jlo, jhi); ok {
-		odds += math.Max(-turnMost, math.Min(turnMost, w.straightOn(bends)-w.crossedOver(bends)))
+		turn := logSum(w.straightOn(bends), turnOdd) - logSum(w.crossedOver(bends), turnOdd)
+		odds += math.Max(-turnMost, math.Min(turnMost, turn))
 	}
-	return odds
+	return odds / (1 + math.Pow(long/linkFar, 4))
 }
 
 // arm is a line where it comes to a meeting or leaves it: the point nearest to that, its direction there, radians, and how
