@@ -819,6 +819,39 @@ func TestPathsThatTurnBackAtACrossing(t *testing.T) {
 	}
 }
 
+// Two lines cross, or run together for so many mm and part; each is a quarter darker on one side: where they ran together for
+// long that says nothing of which is which, and a plain crossing is surer than a tint.
+func TestWhatAMeetingSays(t *testing.T) {
+	meet := func(together float64, darker [2]float64) float64 { // log odds; how dark a line is on its two sides, the other the contrary
+		const side = 100 // vertices
+		n := 2*side + int(together/alongMM)
+		path := func(sign float64, wide [2]float64) (v []vertex) {
+			for k := range n {
+				p := vertex{x: float64(k) * alongMM, ink: true, wide: wide[min(k/(n/2), 1)]}
+				if d := max(side-k, k-(n-1-side), 0); k < n/2 {
+					p.y = sign * 0.5 * float64(d) * alongMM
+				} else {
+					p.y = -sign * 0.5 * float64(d) * alongMM
+				}
+				v = append(v, p)
+			}
+			return v
+		}
+		a, b := path(1, darker), path(-1, [2]float64{darker[1], darker[0]})
+		near := make([]int, n)
+		for k := range near {
+			if near[k] = k; math.Abs(a[k].y-b[k].y) > meetMM {
+				near[k] = -1
+			}
+		}
+		return through(a, b, near, n/2, n/2, [4]float64{})
+	}
+	plain, tinted := [2]float64{1, 1}, [2]float64{1.25, 1}
+	require.Greater(t, meet(0.5, plain), 5.0)
+	require.Greater(t, meet(0.5, tinted), 3.0)
+	require.InDelta(t, 0, meet(30, tinted), 0.1)
+}
+
 // Two pens that touch and turn back: going straight on would swap them, but each is as dark as it was, or has the hue that
 // it had, though both inks come out as nearly the same in the scan.
 func TestTwoPensTouch(t *testing.T) {
