@@ -54,7 +54,8 @@ type vertex struct {
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line as it counts at one time, mm: see lean
 	doubt  float64 // standard uncertainty of the centre where other ink crosses the line, as disentangle finds it, mm; 0 elsewhere
-	spread float64 // further standard uncertainty of the radius alone, mm: the line may be another pen's
+	rival  float64 // how far out from here another line lies, mm, that may be the pen's; NaN: is not seen
+	spread float64 // the further standard uncertainty of the radius alone that it gives, mm
 	ink    bool
 	fixed  bool // a narrow tip: neither centred nor smoothed
 	weak   bool

@@ -740,8 +740,17 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int) {
 		for k < len(other)-1 && other[k].hours < v[i].hours {
 			k++
 		}
+		v[i].rival = math.NaN()
 		if len(other) > 0 {
-			v[i].spread = math.Abs(other[k].radius-v[i].radius) / math.Sqrt2
+			a, b, f := other[max(0, k-1)], other[k], 1.0
+			if d := b.hours - a.hours; d > 0 {
+				f = math.Max(0, math.Min(1, (v[i].hours-a.hours)/d))
+			}
+			off := a.radius + (b.radius-a.radius)*f - v[i].radius
+			v[i].spread = math.Abs(off) / math.Sqrt2
+			if a.ink && b.ink && math.Abs(v[i].hours-b.hours)*3600 <= gapS {
+				v[i].rival = off
+			}
 		}
 		v[i].weak, v[i].reason = true, "two lines compete: which pen drew which is not settled"
 	}
@@ -761,5 +770,6 @@ func (t *tracer) openEvents() {
 		x, y := t.p.Face.Warp.Pixel(o.amid.x, o.amid.y)
 		t.report(series.EventAmbig, o.pen, o.from.hours, o.end.hours, x, y,
 			fmt.Sprintf("two lines compete for %.0f minutes: which pen drew which is not settled", (o.end.hours-o.from.hours)*60))
+		t.events[len(t.events)-1].Rivals = true
 	}
 }

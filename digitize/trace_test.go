@@ -819,6 +819,24 @@ func TestPathsThatTurnBackAtACrossing(t *testing.T) {
 	}
 }
 
+// Two level lines of one ink, of which nothing tells whose is whose: each says where the other lies.
+func TestLinesThatCompeteTellOfEachOther(t *testing.T) {
+	level := func(at float64) drawn { return drawn{ink: "blue", knots: []knot{{0.1, at}, {2, at}}} }
+	res := trace(t, paint(smallForm(), false, []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue"}}, level(100), level(110)))
+	require.Equal(t, []series.Kind{series.EventAmbig, series.EventAmbig}, kinds(res))
+	for i := range res.Series {
+		require.True(t, res.Events[i].Rivals)
+		sign := 1.0
+		if res.Series[i].Samples[0].Temperature > 105 {
+			sign = -1
+		}
+		for _, s := range between(res.Series[i], 0.2, 1.9) {
+			require.InDelta(t, 10*sign, s.Rival, 0.3)
+			require.InDelta(t, 10/math.Sqrt2, s.UTemperature, 0.3)
+		}
+	}
+}
+
 // Two lines cross, or run together for so many mm and part; each is a quarter darker on one side: where they ran together for
 // long that says nothing of which is which, and a plain crossing is surer than a tint.
 func TestWhatAMeetingSays(t *testing.T) {

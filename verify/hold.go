@@ -47,11 +47,11 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 		}
 	}
 	h.lowered = math.Max(0, high)
-	longest := func(sh shift, above bool) run { return longestOf(j.product.runs(legal, sh, above), s, above) }
+	longest := func(sh shift, above bool) run { return longestOf(j.either.runs(legal, sh, above), s, above) }
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
 	below, above = j.bounded(below, legal, -h.lowered, false), j.bounded(above, legal, -h.lowered, true)
 	shortest := longest(shift{fixed: -math.Max(0, most), by: -j.k}, false)
-	largest := longestOf(joined(j.product.runs(legal, shift{fixed: -math.Max(0, least), by: j.k}, true)), s, true)
+	largest := longestOf(joined(j.either.runs(legal, shift{fixed: -math.Max(0, least), by: j.k}, true)), s, true)
 
 	h.shown, h.whole = below.minutes()*j.fast, above.minutes()*j.fast
 	h.lower = math.Min(shortest.minutes(), below.minutes()-j.k*below.u()) * j.fast
@@ -59,7 +59,7 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	h.cut = largest.open || above.open
 	h.run, h.sure = below, below
 	if above.gap && above.inked {
-		if r := j.product.inked(above, legal, -h.lowered); r.minutes() > below.minutes() {
+		if r := j.either.inked(above, legal, -h.lowered); r.minutes() > below.minutes() {
 			h.run = r
 		}
 	}
@@ -70,7 +70,7 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	low := j.lowest(h.run)
 	h.hold = &Hold{Start: LocalTime{j.product.at(h.run.from)}, End: LocalTime{j.product.at(h.run.to)},
 		Minutes: *clip(h.run.minutes() * j.fast), UMinutes: *clip(h.u), Lowest: *clip(low.temp - h.lowered), ULowest: *clip(low.uTemp), LowestAt: LocalTime{j.product.origin.Add(time.Duration(low.t * 1e9))}}
-	for _, g := range j.product.gaps() {
+	for _, g := range j.either.gaps() {
 		if g[0] >= h.run.from-1 && g[1] <= h.run.to+1 {
 			h.places = append(h.places, j.place("product", g[0], g[1], "no sure ink"))
 		}
@@ -87,11 +87,11 @@ func (j *judge) bounded(r run, legal, fixed float64, gaps bool) run {
 	}
 	from, to := r.to-r.from, r.to-r.from // how far each end may move, in seconds
 	touch := func(o run) bool { return o.from <= r.to && o.to >= r.from }
-	lower := slices.DeleteFunc(slices.Clone(j.product.runs(legal, shift{fixed, -j.k}, gaps)), func(o run) bool { return !touch(o) })
+	lower := slices.DeleteFunc(slices.Clone(j.either.runs(legal, shift{fixed, -j.k}, gaps)), func(o run) bool { return !touch(o) })
 	if n := len(lower); n > 0 {
 		from, to = lower[0].from-r.from, r.to-lower[n-1].to
 	}
-	for _, o := range j.product.runs(legal, shift{fixed, j.k}, gaps) {
+	for _, o := range j.either.runs(legal, shift{fixed, j.k}, gaps) {
 		if touch(o) {
 			from, to = math.Max(from, r.from-o.from), math.Max(to, o.to-r.to)
 		}
@@ -133,13 +133,15 @@ func (j *judge) lowest(r run) node {
 	if from >= to {
 		from, to = r.from, r.to
 	}
-	for _, inside := range [][]node{j.product.within(from, to), j.product.within(r.from, r.to)} {
+	for _, inside := range [][]node{j.either.within(from, to), j.either.within(r.from, r.to)} {
 		if len(inside) > 0 {
-			return slices.MinFunc(inside, func(a, b node) int { return cmp.Compare(a.temp, b.temp) })
+			n := slices.MinFunc(inside, func(a, b node) int { return cmp.Compare(a.temp-a.below, b.temp-b.below) })
+			n.temp -= n.below
+			return n
 		}
 	}
 	mid := (r.from + r.to) / 2
-	v, u, _ := j.product.value(mid)
+	v, u, _ := j.either.value(mid)
 	return node{t: mid, temp: v, uTemp: u}
 }
 
@@ -218,11 +220,11 @@ func (j *judge) highestCheck(h held, o rules.Option) Check {
 		return c
 	}
 	top, uTop, sure, may := math.Inf(-1), 0.0, math.Inf(-1), math.Inf(-1)
-	for _, n := range j.product.within(h.run.from, h.run.to) {
+	for _, n := range j.either.within(h.run.from, h.run.to) {
 		if n.temp > top {
 			top, uTop = n.temp, n.uTemp
 		}
-		sure, may = math.Max(sure, n.temp-j.k*n.uTemp), math.Max(may, n.temp+j.k*n.uTemp)
+		sure, may = math.Max(sure, n.temp-n.below-j.k*n.uTemp), math.Max(may, n.temp+n.above+j.k*n.uTemp)
 	}
 	c.Measured, c.U = clip(top), clip(uTop)
 	c.Reason = fmt.Sprintf("highest of the hold against the law's upper limit of %s", j.deg(limit))

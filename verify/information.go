@@ -19,7 +19,7 @@ func (j *judge) information(h held, o rules.Option) (out []Check) {
 	}
 	if l := j.Rules.Lethality; l != nil {
 		if z, ok := l.Z.In(j.unit); ok {
-			m := Equivalent(j.product.times(h.sure.from, h.sure.to), j.product.temps(h.sure.from, h.sure.to, -h.lowered), h.legal, z) * j.fast
+			m := Equivalent(j.either.times(h.sure.from, h.sure.to), j.either.temps(h.sure.from, h.sure.to, -h.lowered), h.legal, z) * j.fast
 			out = append(out, Check{Check: "lethality", Verdict: Pass, Measured: clip(m), Unit: "min", Source: l.Cited.String(),
 				Reason: fmt.Sprintf("equivalent minutes at %s with z = %s: information only, it never shortens the required hold", j.deg(h.legal), j.deg(z))})
 		}
@@ -36,7 +36,7 @@ func (tr *trace) times(from, to float64) (out []float64) {
 
 func (tr *trace) temps(from, to, add float64) (out []float64) {
 	for _, n := range tr.within(from, to) {
-		out = append(out, n.temp+add)
+		out = append(out, n.temp-n.below+add)
 	}
 	return out
 }

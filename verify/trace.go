@@ -10,8 +10,9 @@ import (
 )
 
 // node is one inked sample: seconds after the trace's origin, the temperature and
-// its standard uncertainty in the series' unit, and that of the time in seconds.
-type node struct{ t, temp, uTemp, uTime float64 }
+// its standard uncertainty in the series' unit, that of the time in seconds, and how far below and
+// above the temperature the line lies that may be the pen's in its place.
+type node struct{ t, temp, uTemp, uTime, below, above float64 }
 
 // trace is a series made ready for judging. broken[i] says that the paper shows
 // nothing sure between node i and node i+1.
@@ -38,7 +39,7 @@ func (tr *trace) at(sec float64) time.Time {
 }
 func (tr *trace) sec(t time.Time) float64 { return t.Sub(tr.origin).Seconds() }
 
-// newTrace drops the gaps and whatever the unsure events cover. A step longer than three
+// newTrace drops the gaps and whatever the unsure events cover, but where a sample tells of its rival. A step longer than three
 // usual ones is a gap too, a logger's missing rows: never one of a minute, and always one
 // of a minute and a half, in which a dip could hide. Common practice, no source.
 func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Event) *trace {
@@ -55,8 +56,9 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 			tr.begins, inked = t, true
 		}
 		n := len(tr.nodes)
-		here := node{t, p.Temperature, sane(p.UTemperature), sane(p.UTime)}
-		if blank || covered(unsure, p.Time) {
+		own := math.Sqrt(math.Max(0, p.UTemperature*p.UTemperature-p.Rival*p.Rival/2))
+		here := node{t, p.Temperature, sane(own), sane(p.UTime), math.Max(0, -p.Rival), math.Max(0, p.Rival)}
+		if blank || math.IsNaN(p.Rival) || covered(unsure, p.Time) {
 			gap = true
 			switch {
 			case blank:
@@ -150,7 +152,14 @@ func (tr *trace) runs(level float64, s shift, gapsAbove bool) []run {
 }
 
 func (tr *trace) findRuns(level float64, s shift, gapsAbove bool) (out []run) {
-	value := func(i int) float64 { return tr.nodes[i].temp + s.fixed + s.by*tr.nodes[i].uTemp }
+	value := func(i int) float64 {
+		n := tr.nodes[i]
+		v := n.temp + s.fixed + s.by*n.uTemp
+		if gapsAbove {
+			return v + n.above
+		}
+		return v - n.below
+	}
 	var cur *run
 	begin := func(t, u, uTime float64) { cur = &run{from: t, uFrom: u, tFrom: uTime} }
 	end := func(t, u, uTime float64) {

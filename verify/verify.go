@@ -33,6 +33,7 @@ type judge struct {
 	unit       string
 	k          float64 // guard band in standard uncertainties
 	product    *trace
+	either     *trace       // the product's, bounded by the other line where either may be the pen's; product where none may
 	airspace   *trace       // nil where the recorder has no such pen
 	fast       float64      // factor on shown minutes, below 1 where the clock ran fast
 	doubtAfter float64      // chart times from here on do not follow the clock: it stood or was turned
@@ -107,6 +108,7 @@ func newJudge(p Problem) *judge {
 	}
 	origin := p.origin()
 	j.product = &trace{origin: origin}
+	j.either = j.product
 	for _, s := range p.Series {
 		if s.Pen == "product" && len(s.Samples) > 0 && s.Unit != "" {
 			j.unit = s.Unit
@@ -121,7 +123,10 @@ func newJudge(p Problem) *judge {
 		}
 		switch tr := newTrace(s, j.unit, origin, evs); s.Pen {
 		case "product":
-			j.product = tr
+			j.product, j.either = tr, tr
+			if plain := slices.DeleteFunc(slices.Clone(evs), func(e series.Event) bool { return e.Rivals }); len(plain) < len(evs) {
+				j.either = newTrace(s, j.unit, origin, plain)
+			}
 		case "airspace":
 			j.airspace = tr
 		}

@@ -576,6 +576,45 @@ func TestRecord(t *testing.T) {
 	assert.Equal(t, Undecided, get(t, Verify(p), -1, "record").Verdict, "a chart of another form")
 }
 
+// Where either of two lines may be the pen's, a hold lasts at least as long as both are hot enough, and at most as long as one is.
+func TestEitherLineMayBeThePens(t *testing.T) {
+	for _, c := range []struct {
+		name, until, from, to string
+		rival                 float64
+		rivals                bool
+		want                  Verdict
+	}{
+		{"the other hotter", "10:32:00", "10:10", "10:20", 9, true, Pass},
+		{"the other hot enough", "10:32:00", "10:10", "10:20", -0.5, true, Pass},
+		{"the other too cold", "10:32:00", "10:10", "10:20", -6, true, Undecided},
+		{"the other not seen", "10:32:00", "10:10", "10:20", math.NaN(), true, Undecided},
+		{"nothing known of the other", "10:32:00", "10:10", "10:20", 0, false, Undecided},
+		{"too short, both cold after it", "10:25:00", "10:28", "11:10", 10, true, Fail},
+		{"too short, the other hot after it", "10:25:00", "10:28", "11:10", 90, true, Undecided},
+		{"too short, nothing known after it", "10:25:00", "10:28", "11:10", 0, false, Undecided},
+	} {
+		s := hold("10:00:00", c.until, 146)
+		from, to := at(c.from), at(c.to)
+		for i := range s.Samples {
+			if p := &s.Samples[i]; c.rivals && !p.Time.Before(from) && !p.Time.After(to) {
+				if p.Rival = c.rival; !math.IsNaN(c.rival) {
+					p.UTemperature = math.Hypot(p.UTemperature, c.rival/math.Sqrt2)
+				}
+			}
+		}
+		p := problem(t, "us-grade-a-vat", s, milk())
+		p.Events = []series.Event{{Kind: series.EventAmbig, Pen: "product", From: from, To: to, Rivals: c.rivals}}
+		f := Verify(p)
+		h := get(t, f, 0, "hold")
+		assert.Equal(t, c.want, h.Verdict, "%s: %s", c.name, h.Reason)
+		if c.want == Pass { // but whose line it is a person must see
+			assert.InDelta(t, 32, f.Batches[0].Hold.Minutes, 0.05, c.name)
+			assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict, c.name)
+			assert.InDelta(t, 146+math.Min(0, c.rival), f.Batches[0].Hold.Lowest, 0.01, c.name)
+		}
+	}
+}
+
 // Gaps are counted both ways.
 func TestGap(t *testing.T) {
 	long := hold("10:00:00", "10:32:00", 146)

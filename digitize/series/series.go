@@ -26,6 +26,9 @@ type Sample struct {
 	UTime        float64 // seconds
 	Quality      Quality
 	Reason       string // beside Weak: why
+	// Rival is how far above this line, or below where negative, the other one lies that may be the pen's in its place, in the
+	// series' unit: UTemperature holds half its square. 0 where none may be, NaN where one may but is not seen.
+	Rival float64
 }
 
 // Series is the record of one pen, times never falling. A skip shorter than 30 s
@@ -116,4 +119,5 @@ type Event struct {
 	From, To time.Time // on the clock of the pen's samples
 	X, Y     float64   // picture pixel where it lies; both 0: no place
 	Text     string    // in words, for a person
+	Rivals   bool      // of EventAmbig: there is one other line, and Rival of the samples says where it lies
 }
