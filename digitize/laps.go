@@ -30,7 +30,7 @@ const (
 	startMM       = 2.0   // but this much that starts at the written time, before all other ink, is the trace's beginning,
 	startNear     = 0.1   // within so many hours of that time
 	strayGap      = 0.5   // mm from ink to ink that part two pieces
-	markMM        = 15.0  // a piece shorter than this
+	markMM        = 15.0  // a piece shorter than this from end to end, and along cells than √2 times as much,
 	markFree      = 2.0   // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
 	hairWeight    = 0.4   // of the ink of a pen's line: less is not a pen's
 	hairMM        = 0.8   // to either side that is summed
@@ -524,7 +524,7 @@ func (t *tracer) stray(plane int, free bool) (found [][]step) {
 		for _, part := range l.cut(path) {
 			switch inked, ok := l.line(part, plane, strayMM, free); {
 			case !ok:
-			case inked < markMM && l.free(part[0]) && l.free(part[len(part)-1]):
+			case inked < math.Sqrt2*markMM && math.Hypot(l.mm(part[0], part[len(part)-1])) < markMM && l.free(part[0]) && l.free(part[len(part)-1]):
 				marks, marked = append(marks, part), marked+inked
 			default:
 				found = append(found, part)
