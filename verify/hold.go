@@ -78,6 +78,21 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	return h
 }
 
+// beyond tells of a reading written for a time before the chart's line begins, or after it ends: ink too faint for the scan is no
+// proof that the milk was cold.
+func (j *judge) beyond(m *matter) string {
+	n := len(j.product.nodes)
+	if n == 0 || !j.HourKnown {
+		return ""
+	}
+	for _, r := range slices.Concat(m.indicating, m.air) {
+		if r.known && (r.at < j.product.begins-besides || r.at > j.product.nodes[n-1].t+besides) {
+			return fmt.Sprintf("written %s lies where no line of the product pen was found: look at the paper", r.label)
+		}
+	}
+	return ""
+}
+
 // bounded keeps the uncertainty of a run's ends within what the whole trace, shifted by k
 // standard uncertainties up and down, allows: the slope at a crossing says nothing of the
 // minutes around it, and a flat one there would let a hold last beyond all ink near the limit.

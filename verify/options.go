@@ -82,6 +82,11 @@ func (j *judge) batch(m *matter, o rules.Option, row rules.Row, i, n int) (Batch
 		s = j.byOrder(legal, i, n)
 	}
 	h := j.measure(s, legal, m.compared)
+	if v, _ := h.lasts(o.Minutes); v == Fail {
+		if why := j.beyond(m); why != "" {
+			h.doubt, h.all = why, false
+		}
+	}
 	b := Batch{Batch: m.Batch.Batch, Product: m.Product, Unit: j.unit, Legal: legal, Hold: h.hold, Checks: []Check{j.holdCheck(h, o)}}
 	if o.Highest != nil {
 		b.Checks = append(b.Checks, j.highestCheck(h, o))

@@ -615,6 +615,17 @@ func TestEitherLineMayBeThePens(t *testing.T) {
 	}
 }
 
+// A reading written for a time before the line found begins, or after it ends, leaves a missing hold to a person; one within it does not.
+func TestAReadingBeyondTheLine(t *testing.T) {
+	for read, want := range map[string]Verdict{"10:10": Undecided, "10:50": Fail, "12:40": Undecided} {
+		b := milk()
+		b.Indicating[0].At, b.Airspace = read, nil
+		p := problem(t, "us-grade-a-vat", line("product", "F", 0, 0, "10:30:00 90", "11:00:00 80", "12:00:00 60"), b)
+		h := get(t, Verify(p), 0, "hold")
+		assert.Equal(t, want, h.Verdict, "%s: %s", read, h.Reason)
+	}
+}
+
 // Gaps are counted both ways.
 func TestGap(t *testing.T) {
 	long := hold("10:00:00", "10:32:00", 146)
