@@ -22,6 +22,7 @@ type held struct {
 	lower, upper float64 // what the guard band leaves of the one, and adds to the other
 	u            float64 // of the run reported
 	cut          bool    // the run may go on beyond an end of the trace
+	astray       bool    // upper holds a dip that weak ink alone shows
 	doubt        string
 	all          bool    // as of share
 	lowered      float64 // degrees that the recorder reads high
@@ -51,12 +52,12 @@ func (j *judge) measure(s share, legal float64, cs []comparison) held {
 	below, above := longest(shift{fixed: -h.lowered}, false), longest(shift{fixed: -h.lowered}, true)
 	below, above = j.bounded(below, legal, -h.lowered, false), j.bounded(above, legal, -h.lowered, true)
 	shortest := longest(shift{fixed: -math.Max(0, most), by: -j.k}, false)
-	largest := longestOf(joined(j.either.runs(legal, shift{fixed: -math.Max(0, least), by: j.k}, true)), s, true)
+	largest := longestOf(j.either.joined(j.either.runs(legal, shift{fixed: -math.Max(0, least), by: j.k}, true)), s, true)
 
 	h.shown, h.whole = below.minutes()*j.fast, above.minutes()*j.fast
 	h.lower = math.Min(shortest.minutes(), below.minutes()-j.k*below.u()) * j.fast
 	h.upper = math.Max(largest.minutes(), above.minutes()+j.k*above.u()) * j.fast
-	h.cut = largest.open || above.open
+	h.cut, h.astray = largest.open || above.open, largest.astray
 	h.run, h.sure = below, below
 	if above.gap && above.inked {
 		if r := j.either.inked(above, legal, -h.lowered); r.minutes() > below.minutes() {
@@ -129,11 +130,28 @@ func longestOf(rs []run, s share, gaps bool) (best run) {
 // line's width on a chart of 12 h. It keeps a hold from passing but does not fail it. Common practice, no source.
 const narrow = 15.0
 
+// astray is the longest dip in seconds that other ink may have led the reader into, a word written over the line, where at
+// least astrayWeak of it is weak. Common practice, no source.
+const (
+	astray     = 600.0
+	astrayWeak = 0.8
+)
+
 // joined bridges such dips, for the most that a hold may last.
-func joined(rs []run) (out []run) {
+func (tr *trace) joined(rs []run) (out []run) {
+	weak := func(from, to float64) bool {
+		ns, weak := tr.within(from, to), 0
+		for _, n := range ns {
+			if n.weak {
+				weak++
+			}
+		}
+		return to-from < astray && weak > 0 && float64(weak) >= astrayWeak*float64(len(ns))
+	}
 	for _, r := range rs {
-		if n := len(out); n > 0 && r.from-out[n-1].to < narrow {
+		if n := len(out); n > 0 && (r.from-out[n-1].to < narrow || weak(out[n-1].to, r.from)) {
 			l := &out[n-1]
+			l.astray = l.astray || r.from-l.to >= narrow
 			l.to, l.uTo, l.tTo, l.open, l.gap, l.inked = r.to, r.uTo, r.tTo, l.open || r.open, l.gap || r.gap, l.inked || r.inked
 			continue
 		}
@@ -182,9 +200,12 @@ func (h held) lasts(minutes float64) (Verdict, string) {
 		why = append(why, "the trace begins or ends hot: the rest may stand on another chart")
 	}
 	if v == Undecided && len(why) == 0 {
-		if h.whole > h.shown {
+		switch {
+		case h.astray:
+			why = append(why, fmt.Sprintf("%.1f min but for a dip that only faint ink shows, or such as other ink crosses: look at the paper", h.upper))
+		case h.whole > h.shown:
 			why = append(why, fmt.Sprintf("%.1f min without the part where no ink is sure, %.1f min with it", h.shown, h.whole))
-		} else {
+		default:
 			why = append(why, fmt.Sprintf("between %.1f and %.1f min at the guard band: look at the paper", math.Max(0, h.lower), h.upper))
 		}
 	}

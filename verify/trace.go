@@ -11,8 +11,11 @@ import (
 
 // node is one inked sample: seconds after the trace's origin, the temperature and
 // its standard uncertainty in the series' unit, that of the time in seconds, and how far below and
-// above the temperature the line lies that may be the pen's in its place.
-type node struct{ t, temp, uTemp, uTime, below, above float64 }
+// above the temperature the line lies that may be the pen's in its place; weak: faint, skipped or crossed by other ink.
+type node struct {
+	t, temp, uTemp, uTime, below, above float64
+	weak                                bool
+}
 
 // trace is a series made ready for judging. broken[i] says that the paper shows
 // nothing sure between node i and node i+1.
@@ -57,7 +60,7 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 		}
 		n := len(tr.nodes)
 		own := math.Sqrt(math.Max(0, p.UTemperature*p.UTemperature-p.Rival*p.Rival/2))
-		here := node{t, p.Temperature, sane(own), sane(p.UTime), math.Max(0, -p.Rival), math.Max(0, p.Rival)}
+		here := node{t, p.Temperature, sane(own), sane(p.UTime), math.Max(0, -p.Rival), math.Max(0, p.Rival), p.Quality == series.Weak && p.Rival == 0}
 		if blank || math.IsNaN(p.Rival) || covered(unsure, p.Time) {
 			gap = true
 			switch {
@@ -129,6 +132,7 @@ type run struct {
 	open       bool // it touches an end of the trace: the paper does not show all of it
 	gap        bool // a gap lies within it, or makes one of its ends
 	inked      bool // ink, and not a gap alone, shows it
+	astray     bool // with a dip that weak ink alone shows
 }
 
 func (r run) minutes() float64 { return (r.to - r.from) / 60 }
