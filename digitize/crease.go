@@ -75,8 +75,9 @@ func (t *tracer) markCrease(x0, y0, ux, uy, long float64) {
 	if t.creased == nil {
 		t.creased = make([]bool, t.frame.Columns/2*(t.frame.Rows/2))
 	}
-	for s := 0.0; s <= long; s += stepMM {
-		for d := -foldClear; d <= foldClear; d += stepMM {
+	narrow := stepMM * t.form.Inner() / t.form.Outer() // half of a cell along the innermost circle
+	for s := 0.0; s <= long; s += narrow {
+		for d := -foldClear; d <= foldClear; d += narrow {
 			if i := t.pathCell(x0+s*ux-d*uy, y0+s*uy+d*ux); i >= 0 {
 				t.creased[i] = true
 			}

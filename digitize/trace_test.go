@@ -1100,6 +1100,16 @@ func TestACreaseIsNoSecondTurn(t *testing.T) {
 		require.Less(t, s.Temperature, 141.0, s.Time)
 	}
 	require.Contains(t, kinds(trace(t, darkened(p, along(0.004), dye))), series.EventLap)
+	// Its whole way is marked, near the innermost circle, where cells are narrow, as well.
+	tr := newTracer(p)
+	tr.survey()
+	tr.unroll()
+	tr.creased = nil
+	tr.markCrease(-60, 21, 1, 0, 120)
+	for x := -40.0; x < 40; x += 0.01 {
+		k := tr.pathCell(x, 21)
+		require.True(t, k >= 0 && tr.creased[k], x)
+	}
 }
 
 // A staple, 13 mm of wire (24/6 ones are 12.9 mm wide: from memory) lying on the paper, is no second turn; a longer line as wide as the pen's is.
