@@ -30,7 +30,7 @@ const (
 	startMM       = 2.0   // but this much that starts at the written time, before all other ink, is the trace's beginning,
 	startNear     = 0.1   // within so many hours of that time
 	strayGap      = 0.5   // mm from ink to ink that part two pieces
-	markMM        = 15.0  // a piece shorter than this from end to end, and along cells than √2 times as much,
+	markMM        = 14.0  // a piece shorter than this from end to end, and along cells than √2 times as much,
 	markFree      = 2.0   // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
 	hairWeight    = 0.4   // of the ink of a pen's line: less is not a pen's
 	hairMM        = 0.8   // to either side that is summed

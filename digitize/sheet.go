@@ -15,7 +15,7 @@ const (
 	sheetColumns = 2    // of the survey, a cell,
 	sheetBeside  = 1    // and so many more on either side that are looked at for it: an arc and a steep line may fill both
 	sheetRows    = 25   // rows a cell, 2 mm: more than any line is wide
-	sheetEvery   = 3    // rows between points looked at
+	sheetEvery   = 6    // rows between points looked at, other ones in each column: circles lie evenly, too
 	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
 	sheetDark    = 0.15 // density over the paper from which a cell may be none
 	sheetShade   = 0.09 // from which it may be in shade
@@ -117,7 +117,7 @@ func (s *sheet) depths(p samplePlanes, tones []float32) (depth []float32, seen [
 				}
 				for col := c*sheetColumns - sheetBeside; col < (c+1)*sheetColumns+sheetBeside; col++ {
 					at := (col + p.frame.Columns) % p.frame.Columns * rows
-					for r := from; r < to; r += sheetEvery {
+					for r := from + 2*(col+p.frame.Columns)%sheetEvery; r < to; r += sheetEvery {
 						if v := plane[at+r]; v >= 0 {
 							buf = append(buf, v)
 						}

@@ -683,7 +683,7 @@ func TestAFurtherLineThatMeetsThePens(t *testing.T) {
 	t.Parallel()
 	day := drawn{ink: "blue", knots: []knot{{0.1, 80}, {0.5, 150}, {1.4, 151}, {2.2, 80}}}
 	for from, want := range map[float64]bool{151: true, 110: false} {
-		res := trace(t, paint(smallForm(), false, one, day, drawn{ink: "blue", knots: []knot{{0.85, from}, {1.5, from - 45}}}))
+		res := trace(t, paint(smallForm(), false, one, day, drawn{ink: "blue", knots: []knot{{0.85, from}, {1.7, from - 50}}}))
 		require.Contains(t, kinds(res), series.EventLap)
 		doubt := slices.ContainsFunc(res.Events, func(e series.Event) bool {
 			return e.Kind == series.EventAmbig && e.From.Sub(onChart).Hours() < 0.6 && e.To.Sub(onChart).Hours() > 0.7
