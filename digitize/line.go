@@ -3,6 +3,8 @@ package digitize
 import (
 	"math"
 	"slices"
+
+	"penarm/digitize/series"
 )
 
 const (
@@ -453,7 +455,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 				p.weak, p.reason = true, "the ink is faint"
 			}
 			if p.fixed {
-				p.weak, p.reason = true, "a narrow tip: both strokes run together"
+				p.weak, p.reason = true, series.Tip
 				continue
 			}
 			p.x, p.y = p.x+s*nx[i], p.y+s*ny[i]

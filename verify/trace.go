@@ -60,7 +60,7 @@ func newTrace(s series.Series, unit string, origin time.Time, unsure []series.Ev
 		}
 		n := len(tr.nodes)
 		own := math.Sqrt(math.Max(0, p.UTemperature*p.UTemperature-p.Rival*p.Rival/2))
-		here := node{t, p.Temperature, sane(own), sane(p.UTime), math.Max(0, -p.Rival), math.Max(0, p.Rival), p.Quality == series.Weak && p.Rival == 0}
+		here := node{t, p.Temperature, sane(own), sane(p.UTime), math.Max(0, -p.Rival), math.Max(0, p.Rival), p.Quality == series.Weak && p.Reason != series.Tip && p.Rival == 0}
 		if blank || math.IsNaN(p.Rival) || covered(unsure, p.Time) {
 			gap = true
 			switch {

@@ -618,14 +618,15 @@ func TestEitherLineMayBeThePens(t *testing.T) {
 // A dip of some minutes that weak ink alone shows, as where a word is written over a faint line, keeps a hold from passing but does not fail it.
 func TestADipInWeakInk(t *testing.T) {
 	for _, c := range []struct {
-		good int // of ten samples
-		to   string
-		want Verdict
-	}{{0, "10:19:00", Undecided}, {1, "10:19:00", Undecided}, {4, "10:19:00", Fail}, {0, "10:27:00", Fail}} { // 17 minutes, more than a word
+		good   int // of ten samples
+		to     string
+		reason string
+		want   Verdict
+	}{{0, "10:19:00", "", Undecided}, {1, "10:19:00", "", Undecided}, {4, "10:19:00", "", Fail}, {0, "10:19:00", series.Tip, Fail}, {0, "10:27:00", "", Fail}} { // 17 minutes, more than a word
 		s := line("product", "F", 0, 0, "08:00:00 60", "09:59:59 100", "10:00:00 147", "10:10:00 147", "10:10:05 140", c.to+" 140", at(c.to).Add(5*time.Second).Format("15:04:05")+" 147", "10:40:00 147", "10:40:01 100", "12:00:00 60")
 		for i := range s.Samples {
 			if p := &s.Samples[i]; p.Temperature < 145 && p.Time.After(at("10:09")) && p.Time.Before(at("10:39")) && i%10 >= c.good {
-				p.Quality = series.Weak
+				p.Quality, p.Reason = series.Weak, c.reason
 			}
 		}
 		h := get(t, Verify(problem(t, "us-grade-a-vat", s, milk())), 0, "hold")

@@ -17,6 +17,9 @@ const (
 	Gap  Quality = "gap"  // no ink: Temperature is NaN
 )
 
+// Tip is the reason of what is weak though the pen drew all of it: a dip or a peak so narrow that its two strokes are one.
+const Tip = "a narrow tip: both strokes run together"
+
 // Sample is one reading of the line. Time is the recorder's local wall-clock,
 // kept in time.UTC so that no daylight rule touches it. Uncertainties are standard (k = 1).
 type Sample struct {
