@@ -230,6 +230,9 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 	if j.Form != nil && j.Form.Unit != j.unit {
 		out.Reason += fmt.Sprintf("; that is %s, as the chart is printed", degrees(Converted(h.legal, j.unit, j.Form.Unit), j.Form.Unit))
 	}
+	if slices.ContainsFunc(j.either.within(h.run.from, h.run.to), func(n node) bool { return n.below+n.above > 0 }) {
+		out.Reason += "; where two lines compete, by the colder"
+	}
 	if h.lowered > 0 {
 		out.Reason += fmt.Sprintf("; lowered by %.2f °%s, the recorder reading above the indicating thermometer", h.lowered, j.unit)
 	}

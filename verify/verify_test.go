@@ -609,6 +609,7 @@ func TestEitherLineMayBeThePens(t *testing.T) {
 		assert.Equal(t, c.want, h.Verdict, "%s: %s", c.name, h.Reason)
 		if c.want == Pass { // but whose line it is a person must see
 			assert.InDelta(t, 32, f.Batches[0].Hold.Minutes, 0.05, c.name)
+			assert.Contains(t, h.Reason, "by the colder", c.name)
 			assert.Equal(t, Undecided, get(t, f, -1, "record").Verdict, c.name)
 			assert.InDelta(t, 146+math.Min(0, c.rival), f.Batches[0].Hold.Lowest, 0.01, c.name)
 		}
