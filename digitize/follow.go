@@ -282,7 +282,23 @@ func (t *tracer) result() *Result {
 		t.laps(k)
 	}
 	res.Events = t.events
+	for _, e := range res.Events {
+		if e.Kind == series.EventAmbig {
+			res.weaken(e)
+		}
+	}
 	return res
+}
+
+// weaken makes weak what a pen has drawn during an event that leaves open whether it is the pen's.
+func (r *Result) weaken(e series.Event) {
+	for _, s := range r.Series {
+		for i := range s.Samples {
+			if p := &s.Samples[i]; s.Pen == e.Pen && p.Quality == series.Good && !p.Time.Before(e.From) && !p.Time.After(e.To) {
+				p.Quality, p.Reason = series.Weak, e.Text
+			}
+		}
+	}
 }
 
 // when is the instant at which a pen wrote at a printed hour.

@@ -689,6 +689,13 @@ func TestAFurtherLineThatMeetsThePens(t *testing.T) {
 			return e.Kind == series.EventAmbig && e.From.Sub(onChart).Hours() < 0.6 && e.To.Sub(onChart).Hours() > 0.7
 		})
 		require.Equal(t, want, doubt, from)
+		weak := 0
+		for _, s := range between(res.Series[0], 0.62, 0.68) {
+			if s.Quality == series.Weak {
+				weak++
+			}
+		}
+		require.Equal(t, want, weak > 0, from)
 	}
 	// It is told of every pen that writes with its ink, in whichever order the plant names them.
 	pens := []Pen{{Name: "airspace", Ink: "blue"}, {Name: "product", Ink: "blue"}}
