@@ -502,7 +502,11 @@ func (t *tracer) habits(a, b []vertex, first, second string) float64 {
 			odds += hotterOdds * math.Copysign(1, d)
 		}
 	}
-	if ends := math.Min(t.form.Temperature(a[0].radius), t.form.Temperature(a[len(a)-1].radius)); math.Min(la, lb) < ends-dipLeast*degree && math.Abs(la-lb) > dipLeast*degree {
+	lower := a
+	if lb < la {
+		lower = b
+	}
+	if ends := math.Min(t.form.Temperature(lower[0].radius), t.form.Temperature(lower[len(lower)-1].radius)); math.Min(la, lb) < ends-dipLeast*degree && math.Abs(la-lb) > dipLeast*degree {
 		odds += dipOdds * math.Copysign(1, lb-la)
 	}
 	return sign * odds

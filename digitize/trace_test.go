@@ -520,6 +520,8 @@ func TestHabitsCountInFahrenheit(t *testing.T) {
 		}
 		require.InDelta(t, dipOdds, tr.habits(line(20), line(11), "product", "airspace"), 1e-9, unit)
 		require.Zero(t, tr.habits(line(20), line(13), "product", "airspace"), unit)
+		fall := line(30)[:50] // it does not come up again
+		require.Zero(t, tr.habits(line(0), fall, "product", "airspace"), unit)
 	}
 }
 
