@@ -203,6 +203,10 @@ func (t *tracer) further(plane int) {
 			t.report(series.EventNoBlank, slices.Index(t.plane, plane), from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
 			continue
 		}
+		if t.shaded(s) {
+			t.report(series.EventLoose, slices.Index(t.plane, plane), from, to, x, y, "along the edge of a stain or a shadow: is it a line, and did the chart go round again?")
+			continue
+		}
 		if t.together(plane, from, to) {
 			for i := range t.lines { // either may have drawn it
 				t.report(series.EventAmbig, i, from, to, x, y, "a further line where both pens seem to run together: which pen drew which is not settled")
@@ -303,6 +307,20 @@ func (t *tracer) thin(path []step, plane int) bool {
 		}
 	}
 	return len(lines) > 0 && median(here) < hairWeight*median(lines)
+}
+
+// shaded says whether most of a path lies in shade or at its edge, which may look like ink.
+func (t *tracer) shaded(path []step) bool {
+	if t.sheet.shade == nil {
+		return false
+	}
+	in := 0
+	for _, s := range path {
+		if t.sheet.shade[t.sheet.cell(t.frame.Hour+float64(2*s.col)*t.frame.HourStep, 2*s.row)] {
+			in++
+		}
+	}
+	return 2*in > len(path)
 }
 
 // onCircle says whether a path runs along one printed circle: in black and white that may be blacker in one place than in

@@ -304,10 +304,12 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 			low, u, at = n.temp, n.uTemp, n.t
 		}
 		least = math.Min(least, n.temp-j.k*n.uTemp)
-		if n.temp+j.k*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo {
+		switch {
+		case n.weak: // other ink may have led the reader there
+		case n.temp+j.k*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo:
 			since = math.Min(since, n.t)
 			below = math.Max(below, n.t-since)
-		} else {
+		default:
 			since = math.Inf(1)
 		}
 	}

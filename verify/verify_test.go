@@ -407,6 +407,15 @@ func TestAirspacePen(t *testing.T) {
 	p := problem(t, "us-grade-a-vat", hold("10:00:00", "10:32:00", 146), milk())
 	p.Series = append(p.Series, erase(line("airspace", "F", 0.1, 2, "08:00:00 60", "09:50:00 153", "10:40:00 153", "11:00:00 80"), "10:10:00", "10:12:00"))
 	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "nothing is shown across a gap")
+	s := line("airspace", "F", 0.1, 2, "08:00:00 60", "09:50:00 153", "10:14:55 153", "10:15:00 147", "10:16:00 147", "10:16:05 153", "10:40:00 153", "11:00:00 80")
+	p.Series[1] = s
+	assert.Equal(t, Fail, get(t, Verify(p), 0, "airspace").Verdict)
+	for i := range s.Samples {
+		if s.Samples[i].Temperature < 153 {
+			s.Samples[i].Quality = series.Weak
+		}
+	}
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "other ink may have led the reader there")
 }
 
 // Written readings are asked for beside the airspace pen, and lie in the batch's time at
