@@ -4,6 +4,7 @@ import (
 	"flag"
 	"fmt"
 	"maps"
+	"math"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -92,6 +93,38 @@ func TestUncertaintyNeverHelps(t *testing.T) {
 		}
 		if before.Verdict != Fail && after.Verdict == Fail {
 			r.Fatalf("%s became fail: %s", before.Verdict, after.Reason)
+		}
+	})
+}
+
+// Where either of two lines may be the pen's, what passes fails by none, and what fails passes by none.
+func TestARivalNeverHelps(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		until := at("10:00:00").Add(time.Duration(rapid.IntRange(1500, 3000).Draw(r, "minutes")) * time.Second)
+		temp := rapid.Float64Range(143.5, 148.5).Draw(r, "temperature")
+		own := line("product", "F", rapid.Float64Range(0, 0.4).Draw(r, "u"), 2, "09:30:00 60", "09:59:00 130", fmt.Sprintf("10:00:00 %v", temp),
+			fmt.Sprintf("%s %v", until.Format("15:04:05"), temp), until.Add(time.Minute).Format("15:04:05")+" 130", "13:00:00 60")
+		alone := judged(r, t, own)
+		for k := range 8 {
+			from := at("09:50:00").Add(time.Duration(rapid.IntRange(0, 5400).Draw(r, fmt.Sprint("from ", k))) * time.Second)
+			to := from.Add(time.Duration(rapid.IntRange(30, 3300).Draw(r, fmt.Sprint("length ", k))) * time.Second)
+			off := rapid.Float64Range(-10, 10).Draw(r, fmt.Sprint("off ", k))
+			other, either := own, own
+			other.Samples, either.Samples = slices.Clone(own.Samples), slices.Clone(own.Samples)
+			for i, p := range own.Samples {
+				if p.Quality != series.Gap && !p.Time.Before(from) && !p.Time.After(to) {
+					other.Samples[i].Temperature += off
+					either.Samples[i].Rival, either.Samples[i].UTemperature = off, math.Hypot(p.UTemperature, off/math.Sqrt2)
+				}
+			}
+			p := problem(t, "us-grade-a-vat", either, late())
+			p.Events = []series.Event{{Kind: series.EventAmbig, Pen: "product", From: from, To: to, Rivals: true}}
+			got := get(t, Verify(p), 0, "hold")
+			for _, c := range []Check{alone, judged(r, t, other)} {
+				if got.Verdict == Pass && c.Verdict == Fail || got.Verdict == Fail && c.Verdict == Pass {
+					r.Fatalf("%s, but %s by one line alone: %s; %s", got.Verdict, c.Verdict, got.Reason, c.Reason)
+				}
+			}
 		}
 	})
 }
