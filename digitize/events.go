@@ -70,7 +70,7 @@ func (t *tracer) standing(i int) {
 		e, weak := k, 0
 		for along(e+1, false) {
 			e++
-			if v[e].weak && v[e].spread == 0 { // whichever pen drew it, it is a stroke
+			if v[e].weak && v[e].rival == 0 { // whichever pen drew it, it is a stroke
 				weak++
 			}
 		}

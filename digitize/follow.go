@@ -335,12 +335,11 @@ func (t *tracer) samples(pen int) []series.Sample {
 			s.Quality = series.Weak
 		}
 		s.Temperature = t.form.Temperature(p.radius)
-		perMM := 1 / t.form.MMPerDegree(p.radius)
-		spread := p.spread * perMM
-		if s.Rival = t.form.Temperature(p.radius+p.rival) - s.Temperature; !math.IsNaN(s.Rival) {
-			spread = s.Rival / math.Sqrt2
+		s.Rival = t.form.Temperature(p.radius+p.rival) - s.Temperature
+		s.UTemperature = math.Hypot(p.u/t.form.MMPerDegree(p.radius), s.Rival/math.Sqrt2)
+		if p.blind {
+			s.Rival = math.NaN()
 		}
-		s.UTemperature = math.Hypot(p.u*perMM, spread)
 		s.UTime = p.u / t.form.MMPerSecond(p.radius)
 		return s
 	}
@@ -353,7 +352,7 @@ func (t *tracer) samples(pen int) []series.Sample {
 				f := float64(k) / float64(n+1)
 				m := p
 				m.hours, m.radius = q.hours+(p.hours-q.hours)*f, q.radius+(p.radius-q.radius)*f
-				m.u, m.spread, m.rival = math.Max(p.u, q.u), math.Max(p.spread, q.spread), q.rival+(p.rival-q.rival)*f
+				m.u, m.rival, m.blind = math.Max(p.u, q.u), q.rival+(p.rival-q.rival)*f, p.blind || q.blind
 				m.ink, m.weak, m.reason = p.ink && q.ink, p.weak || q.weak, cmp.Or(p.reason, q.reason)
 				out = append(out, one(m))
 			}

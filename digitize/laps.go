@@ -203,15 +203,15 @@ func (t *tracer) further(plane int) {
 			t.report(series.EventNoBlank, slices.Index(t.plane, plane), from, to, x, y, "a further line, along one printed circle: whether it is print or the chart went round again cannot be seen")
 			continue
 		}
-		if t.shaded(s) {
-			t.report(series.EventLoose, slices.Index(t.plane, plane), from, to, x, y, "along the edge of a stain or a shadow: is it a line, and did the chart go round again?")
-			continue
-		}
 		if t.together(plane, from, to) {
 			for i := range t.lines { // either may have drawn it
 				t.report(series.EventAmbig, i, from, to, x, y, "a further line where both pens seem to run together: which pen drew which is not settled")
 			}
 			continue
+		}
+		kind, text := series.EventLap, "a further line of the same ink: the chart went round again, or was turned"
+		if t.shaded(s) {
+			kind, text = series.EventLoose, "along the edge of a stain or a shadow: is it a line, and did the chart go round again?"
 		}
 		if left == nil {
 			left = t.leavings(plane)
@@ -220,7 +220,7 @@ func (t *tracer) further(plane int) {
 			if t.plane[i] != plane {
 				continue
 			}
-			t.report(series.EventLap, i, from, to, x, y, "a further line of the same ink: the chart went round again, or was turned")
+			t.report(kind, i, from, to, x, y, text)
 			for _, end := range []struct {
 				at       step
 				from, to float64

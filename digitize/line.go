@@ -56,8 +56,8 @@ type vertex struct {
 	wide   float64 // blackness across the stroke over its typical density, mm: width however dark
 	u      float64 // standard uncertainty across the line as it counts at one time, mm: see lean
 	doubt  float64 // standard uncertainty of the centre where other ink crosses the line, as disentangle finds it, mm; 0 elsewhere
-	rival  float64 // how far out from here another line lies, mm, that may be the pen's; NaN: is not seen
-	spread float64 // the further standard uncertainty of the radius alone that it gives, mm
+	rival  float64 // how far out from here another line lies that may be the pen's, mm: its square is twice the further variance of the radius
+	blind  bool    // it has no ink there
 	ink    bool
 	fixed  bool // a narrow tip: neither centred nor smoothed
 	weak   bool

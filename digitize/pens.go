@@ -744,17 +744,14 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int) {
 		for k < len(other)-1 && other[k].hours < v[i].hours {
 			k++
 		}
-		v[i].rival = math.NaN()
+		v[i].blind = true
 		if len(other) > 0 {
 			a, b, f := other[max(0, k-1)], other[k], 1.0
 			if d := b.hours - a.hours; d > 0 {
 				f = math.Max(0, math.Min(1, (v[i].hours-a.hours)/d))
 			}
-			off := a.radius + (b.radius-a.radius)*f - v[i].radius
-			v[i].spread = math.Abs(off) / math.Sqrt2
-			if a.ink && b.ink && math.Abs(v[i].hours-b.hours)*3600 <= gapS {
-				v[i].rival = off
-			}
+			v[i].rival = a.radius + (b.radius-a.radius)*f - v[i].radius
+			v[i].blind = !a.ink || !b.ink || math.Abs(v[i].hours-b.hours)*3600 > gapS
 		}
 		v[i].weak, v[i].reason = true, "two lines compete: which pen drew which is not settled"
 	}

@@ -115,10 +115,10 @@ func (s *sheet) depths(p samplePlanes, tones []float32) (depth []float32, seen [
 				if k == high-1 {
 					from = max(0, min(from, rows-sheetRows/2))
 				}
-				for col := c*sheetColumns - sheetBeside; col < (c+1)*sheetColumns+sheetBeside; col++ {
-					at := (col + p.frame.Columns) % p.frame.Columns * rows
-					for r := from + 2*(col+p.frame.Columns)%sheetEvery; r < to; r += sheetEvery {
-						if v := plane[at+r]; v >= 0 {
+				for i := c*sheetColumns - sheetBeside; i < (c+1)*sheetColumns+sheetBeside; i++ {
+					col := (i + p.frame.Columns) % p.frame.Columns
+					for r := from + 2*col%sheetEvery; r < to; r += sheetEvery {
+						if v := plane[col*rows+r]; v >= 0 {
 							buf = append(buf, v)
 						}
 					}

@@ -1072,15 +1072,28 @@ func TestAShadowIsNoInk(t *testing.T) {
 // The dark rim of a stain may look like a line: whether it is one is left to a person.
 func TestTheRimOfAStain(t *testing.T) {
 	f := smallForm()
-	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 45}, {11, 45}}})
+	line := drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 45}, {11, 45}}}
 	from := func(h, r float64) float64 { // the middle of the stain, mm
 		sin, cos := math.Sincos(f.Angle(h, r) - f.Angle(7, 40))
 		return math.Hypot(r*cos-40, r*sin)
 	}
-	stained := darkened(p, func(h, r float64) bool { return from(h, r) < 13 }, func(v uint8) uint8 { return v / 10 * 6 })
-	rim := darkened(stained, func(h, r float64) bool { return math.Abs(from(h, r)-12.5) < 0.25 }, func(v uint8) uint8 { return v / 3 })
-	require.Equal(t, []series.Kind{series.EventLoose}, kinds(trace(t, rim)))
-	require.Empty(t, kinds(trace(t, stained)))
+	stained := func(p Problem) Problem {
+		return darkened(p, func(h, r float64) bool { return from(h, r) < 13 }, func(v uint8) uint8 { return v / 10 * 6 })
+	}
+	rimmed := func(p Problem) Problem {
+		return darkened(stained(p), func(h, r float64) bool { return math.Abs(from(h, r)-12.5) < 0.25 }, func(v uint8) uint8 { return v / 3 })
+	}
+	p := paint(f, false, one, line)
+	require.Empty(t, kinds(trace(t, stained(p))))
+	require.Equal(t, []series.Kind{series.EventLoose}, kinds(trace(t, rimmed(p))))
+	// Where two pens write with one ink it may be either's.
+	p = paint(f, false, []Pen{{Name: "airspace", Ink: "blue"}, {Name: "product", Ink: "blue"}}, line,
+		drawn{ink: "blue", knots: []knot{{0.1, 70}, {0.5, 160}, {2.6, 160}, {2.7, 34}, {11, 34}}})
+	told := map[string]bool{}
+	for _, e := range trace(t, rimmed(p)).Events {
+		told[e.Pen] = told[e.Pen] || e.Kind == series.EventLoose
+	}
+	require.True(t, told["airspace"] && told["product"])
 }
 
 // A line that rises beside a printed arc fills a cell of the sheet with it, and is no shade.

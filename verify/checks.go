@@ -304,9 +304,9 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 			low, u, at = n.temp, n.uTemp, n.t
 		}
 		least = math.Min(least, n.temp-j.k*n.uTemp)
-		switch {
-		case n.weak: // other ink may have led the reader there
-		case n.temp+j.k*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo:
+		switch cold := n.temp+j.k*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo; {
+		case cold && n.weak: // other ink may have led the reader there
+		case cold:
 			since = math.Min(since, n.t)
 			below = math.Max(below, n.t-since)
 		default:

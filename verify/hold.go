@@ -140,13 +140,13 @@ const (
 // joined bridges such dips, for the most that a hold may last.
 func (tr *trace) joined(rs []run) (out []run) {
 	weak := func(from, to float64) bool {
-		ns, weak := tr.within(from, to), 0
-		for _, n := range ns {
-			if n.weak {
-				weak++
+		ns, n := tr.within(from, to), 0
+		for _, p := range ns {
+			if p.weak {
+				n++
 			}
 		}
-		return to-from < astray && weak > 0 && float64(weak) >= astrayWeak*float64(len(ns))
+		return to-from < astray && n > 0 && float64(n) >= astrayWeak*float64(len(ns))
 	}
 	for _, r := range rs {
 		if n := len(out); n > 0 && (r.from-out[n-1].to < narrow || weak(out[n-1].to, r.from)) {

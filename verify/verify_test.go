@@ -416,6 +416,16 @@ func TestAirspacePen(t *testing.T) {
 		}
 	}
 	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "other ink may have led the reader there")
+	for i := range s.Samples { // cold for five seconds, warm in weak ink, cold for five seconds
+		p := &s.Samples[i]
+		p.Quality = series.Weak
+		if p.Time.Equal(at("10:15:00")) || p.Time.Equal(at("10:16:00")) {
+			p.Quality = series.Good
+		} else if p.Temperature < 153 && p.Time.Before(at("10:40")) && p.Time.After(at("10:00")) {
+			p.Temperature = 153
+		}
+	}
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "two dips of a moment are not one of a minute")
 }
 
 // Written readings are asked for beside the airspace pen, and lie in the batch's time at
