@@ -295,7 +295,7 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 		return "", "", 0, 0, nil
 	}
 	from, to := h.run.from, h.run.to
-	nodes := j.airspace.within(from, to)
+	nodes, gaps := j.airspace.within(from, to), j.airspace.gaps()
 	low = math.Inf(1)
 	least, at := math.Inf(1), from
 	below, since := 0.0, math.Inf(1) // longest time surely below, in seconds, and its start
@@ -307,6 +307,9 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 		switch cold := n.temp+j.k*n.uTemp < limit && n.t >= from+j.k*h.run.uFrom && n.t <= to-j.k*h.run.uTo; {
 		case cold && n.weak: // other ink may have led the reader there
 		case cold:
+			if slices.ContainsFunc(gaps, func(g [2]float64) bool { return g[0] >= since && g[1] <= n.t }) {
+				since = n.t
+			}
 			since = math.Min(since, n.t)
 			below = math.Max(below, n.t-since)
 		default:
@@ -318,7 +321,7 @@ func (j *judge) airspacePen(h held, limit float64) (v Verdict, why string, low, 
 	}
 	places = []Place{j.place("airspace", at, at, fmt.Sprintf("lowest airspace %s", j.deg(low)))}
 	blind := nodes[0].t > from+30 || nodes[len(nodes)-1].t < to-30
-	for _, g := range j.airspace.gaps() {
+	for _, g := range gaps {
 		blind = blind || g[0] < to && g[1] > from
 	}
 	switch {

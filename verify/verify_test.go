@@ -426,6 +426,11 @@ func TestAirspacePen(t *testing.T) {
 		}
 	}
 	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "two dips of a moment are not one of a minute")
+	for i := range s.Samples {
+		s.Samples[i].Quality = series.Good
+	}
+	p.Series[1] = erase(s, "10:15:02", "10:15:58")
+	assert.Equal(t, Undecided, get(t, Verify(p), 0, "airspace").Verdict, "nor is what lies in a gap between them cold")
 }
 
 // Written readings are asked for beside the airspace pen, and lie in the batch's time at
