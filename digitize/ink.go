@@ -7,6 +7,7 @@ import (
 	"penarm/calibrate"
 	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
+	"penarm/calibrate/rank"
 	"penarm/digitize/series"
 )
 
@@ -548,14 +549,19 @@ func typical(e []float32, noise float32) float32 {
 	if len(v) == 0 {
 		return floor
 	}
-	slices.Sort(v)
 	among := func(densest int) float32 {
 		k := len(v) - 1 - densest/every
 		if k < 0 {
 			k = len(v) - 1
 		}
-		i, _ := slices.BinarySearch(v, v[k]/2)
-		return v[i+(len(v)-i)/2]
+		half := rank.Select(v, k) / 2
+		var over []float32
+		for _, x := range v {
+			if x >= half {
+				over = append(over, x)
+			}
+		}
+		return rank.Select(over, len(over)/2)
 	}
 	usual := among(len(e) / 500)
 	if few := among(len(e) / 2500); usual < paleInk*floor && few > times*usual {

@@ -264,7 +264,6 @@ func (q *section) covered(pen *stroke, heights [3]float64, typ, looks float64) (
 		blot = float64(median(inked))
 		looks *= tangleBlots
 	}
-	// What a point says does not hang on the line where that leaves no ink: one value for all offsets and heights.
 	var alien, bare [tangleWide]float64
 	chance := func(k int, g float64) float64 {
 		e, v := q.e[k], q.v[k]
@@ -287,27 +286,25 @@ func (q *section) covered(pen *stroke, heights [3]float64, typ, looks float64) (
 		if !math.IsInf(blot, 1) {
 			alien[k] += math.Exp(-(q.e[k]-blot)*(q.e[k]-blot)/(2*q.v[k])) / 2
 		}
-		bare[k] = math.Log(chance(k, 0))
+		bare[k] = chance(k, 0)
 	}
-	best := math.Inf(-1)
+	// What no height of the stroke reaches says the same for all offsets.
+	best := 0.0
 	for o := range like {
-		like[o] = math.Inf(-1)
 		for _, height := range heights {
-			sum := 0.0
+			odds := 1.0
 			for k := range q.e {
 				j := (k - half - (o - tangleFar)) * stepsAcross
 				if j = max(j, -j); j < strokeSteps && pen.table[j] > 0 {
-					sum += math.Log(chance(k, height*pen.table[j]))
-				} else {
-					sum += bare[k]
+					odds *= chance(k, height*pen.table[j]) / bare[k]
 				}
 			}
-			like[o] = math.Max(like[o], sum/math.Max(1, looks))
+			like[o] = math.Max(like[o], odds)
 		}
 		best = math.Max(best, like[o])
 	}
 	for o := range like {
-		like[o] = math.Exp(like[o] - best)
+		like[o] = math.Pow(like[o]/best, 1/math.Max(1, looks))
 	}
 	return like
 }
