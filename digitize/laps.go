@@ -32,6 +32,7 @@ const (
 	strayGap      = 0.5   // mm from ink to ink that part two pieces
 	markMM        = 14.0  // a piece shorter than this from end to end, and along cells than √2 times as much,
 	markFree      = 2.0   // with no line so near either of its ends is a staple or a mark, unless such pieces together are twice as long
+	loneMM        = 30.0  // and such a piece shorter than this may be a hair: a pen that goes round again comes from somewhere
 	hairWeight    = 0.4   // of the ink of a pen's line: less is not a pen's
 	hairMM        = 0.8   // to either side that is summed
 	hairEvery     = 5     // vertices of a line, 0.4 mm
@@ -209,12 +210,16 @@ func (t *tracer) further(plane int) {
 			}
 			continue
 		}
-		kind, text := series.EventLap, "a further line of the same ink: the chart went round again, or was turned"
-		if t.shaded(s) {
-			kind, text = series.EventLoose, "along the edge of a stain or a shadow: is it a line, and did the chart go round again?"
-		}
 		if left == nil {
 			left = t.leavings(plane)
+		}
+		begin, end := s[0], s[len(s)-1]
+		kind, text := series.EventLap, "a further line of the same ink: the chart went round again, or was turned"
+		switch {
+		case t.shaded(s):
+			kind, text = series.EventLoose, "along the edge of a stain or a shadow: is it a line, and did the chart go round again?"
+		case math.Hypot(left.mm(begin, end)) < loneMM && left.free(begin) && left.free(end):
+			kind, text = series.EventLoose, "short, and no line is near its ends: a hair or a mark, or did the chart go round again?"
 		}
 		for i := range t.lines { // it may be any pen's that writes with this ink
 			if t.plane[i] != plane {
@@ -224,7 +229,7 @@ func (t *tracer) further(plane int) {
 			for _, end := range []struct {
 				at       step
 				from, to float64
-			}{{s[0], from - meetHours, from}, {s[len(s)-1], to, to + meetHours}} {
+			}{{begin, from - meetHours, from}, {end, to, to + meetHours}} {
 				if !left.free(end.at) {
 					x, y := pixel(end.at)
 					t.report(series.EventAmbig, i, end.from, end.to, x, y, "a further line comes to the pen's or leaves it: which one is the pen's is not settled")

@@ -676,17 +676,22 @@ func TestAFurtherLineAtFortyFiveDegrees(t *testing.T) {
 	t.Parallel()
 	res := trace(t, paint(smallForm(), false, one,
 		drawn{ink: "blue", knots: []knot{{0, 70}, {0.5, 150}, {1.5, 150}, {2.5, 60}, {7, 61}}},
-		drawn{ink: "blue", knots: []knot{{4, 100}, {4.7, 170}}})) // 14 mm each way
+		drawn{ink: "blue", knots: []knot{{4, 90}, {5.1, 200}}})) // 22 mm each way
 	require.Contains(t, kinds(res), series.EventLap)
 }
 
-// Where a further line comes to the pen's, either may be the pen's for as long before as a hold lasts; where it keeps clear, none is in doubt.
+// Where a further line comes to the pen's, either may be the pen's for as long before as a hold lasts; where it keeps clear, none is in doubt,
+// and a short one may be a hair.
 func TestAFurtherLineThatMeetsThePens(t *testing.T) {
 	t.Parallel()
 	day := drawn{ink: "blue", knots: []knot{{0.1, 80}, {0.5, 150}, {1.4, 151}, {2.2, 80}}}
 	for from, want := range map[float64]bool{151: true, 110: false} {
 		res := trace(t, paint(smallForm(), false, one, day, drawn{ink: "blue", knots: []knot{{0.85, from}, {1.7, from - 50}}}))
-		require.Contains(t, kinds(res), series.EventLap)
+		kind := series.EventLoose
+		if want {
+			kind = series.EventLap
+		}
+		require.Contains(t, kinds(res), kind)
 		doubt := slices.ContainsFunc(res.Events, func(e series.Event) bool {
 			return e.Kind == series.EventAmbig && e.From.Sub(onChart).Hours() < 0.6 && e.To.Sub(onChart).Hours() > 0.7
 		})
@@ -705,7 +710,7 @@ func TestAFurtherLineThatMeetsThePens(t *testing.T) {
 		drawn{ink: "blue", knots: []knot{{0.6, 85}, {1.5, 110}}}))
 	told := map[string]bool{}
 	for _, e := range res.Events {
-		told[e.Pen] = told[e.Pen] || e.Kind == series.EventLap
+		told[e.Pen] = told[e.Pen] || e.Kind == series.EventLoose
 	}
 	require.True(t, told["airspace"] && told["product"], "%v", res.Events)
 }
@@ -1148,7 +1153,8 @@ func TestACreaseIsNoSecondTurn(t *testing.T) {
 	}
 }
 
-// A staple, 13 mm of wire (24/6 ones are 12.9 mm wide: from memory) lying on the paper, is no second turn; a longer line as wide as the pen's is.
+// A staple, 13 mm of wire (24/6 ones are 12.9 mm wide: from memory) lying on the paper, is no second turn; what is somewhat longer may be
+// one; a long line as wide as the pen's is.
 func TestAStapleIsNoSecondTurn(t *testing.T) {
 	f := smallForm()
 	p := paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}, {5, 60}}})
@@ -1164,7 +1170,8 @@ func TestAStapleIsNoSecondTurn(t *testing.T) {
 	for _, slant := range []float64{-0.5, 0.5} { // nor one that lies across the cells
 		require.Empty(t, mark(13, 0.5, slant), slant)
 	}
-	require.Equal(t, []series.Kind{series.EventLap}, mark(24, 0.35, 0))
+	require.Equal(t, []series.Kind{series.EventLoose}, mark(24, 0.35, 0))
+	require.Contains(t, mark(34, 0.35, 0), series.EventLap)
 }
 
 // Words beside the steep end, or the steep beginning, of a line lead on in time for longer than the line does, but are not the line.

@@ -80,7 +80,7 @@ const (
 	EventStopped Kind = "stopped"    // clock stood: a stroke along the arc at one time
 	EventTurned  Kind = "turned"     // a stretch too level for a vat: chart turned, clock set or line drawn by hand
 	EventLap     Kind = "second-lap" // the line leaves no blank on the turn, or there is a further one
-	EventLoose   Kind = "loose-line" // a line that no pen claims, where a pen's own is not seen
+	EventLoose   Kind = "loose-line" // a line that no pen claims, which may be a pen's or none
 	EventNoBlank Kind = "no-blank"   // whether the chart went round again cannot be seen
 	EventBlot    Kind = "blot"       // wide ink on the line
 	EventInk     Kind = "ink"        // the line's ink is not the recorder's
