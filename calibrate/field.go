@@ -146,7 +146,7 @@ const (
 	cellRadii  = 16
 	keepMM     = 0.1   // from the median of a cell: further off is ink or dirt
 	betterFit  = 0.97  // of the residual, from a higher degree, that makes it worth its terms
-	goodFitMM  = 0.001 // residual below which no higher degree is asked for
+	goodFitMM  = 0.003 // residual below which no higher degree is asked for
 )
 
 // cells makes one sighting of all that lie in a cell of the turn and the radius: the mean of those near the

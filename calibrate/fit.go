@@ -619,7 +619,7 @@ func (t *fitted) finish(p *pattern, f *form.Form) error {
 	var a arcCrossings
 	var cs, as []sighting
 	for round := range 2 {
-		c = cross(t.plane, &t.warp, p, 0.30, 4*cellAngles) // as many in every cell
+		c = cross(t.plane, &t.warp, p, 0.30, 2*cellAngles) // as many in every cell
 		a = crossArcs(t.plane, &t.warp, f, 0.7-0.2*float64(round), 1)
 		cs, as = c.sightings(p), a.sightings(f)
 		if err := t.bend(cs, as, p.outer, mostDegree); err != nil {
