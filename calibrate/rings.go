@@ -215,25 +215,22 @@ func (rd *radial) slide(p *pattern, reach float64) []sighting {
 
 // bridge moves a rough map onto the circles with what a flat sheet and a lens
 // can do and nothing else: a homography and one lens term. A free field would
-// invent movement along the circles, which circles alone do not see.
+// invent movement along the circles, which circles alone do not see. The profiles it gives are those of the sectors it looked at.
 func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
 	for _, reach := range []float64{1.3, 1.3, 0.6, 0.6} {
-		ss := radialsIn(pl, &w, p, roughly).slide(p, reach)
+		rd := radialsIn(pl, &w, p, roughly)
+		ss := rd.slide(p, reach)
 		if len(ss) < fewPieces {
 			return w, nil, errFew
 		}
 		if rmsOff(ss) < closeMM {
-			break
+			return w, rd, nil
 		}
-		left, err := w.bend(ss, p.outer)
-		if err != nil {
+		if _, err := w.bend(ss, p.outer); err != nil {
 			return w, nil, err
 		}
-		if left < closeMM {
-			break
-		}
 	}
-	return w, radials(pl, &w, p), nil
+	return w, radialsIn(pl, &w, p, roughly), nil
 }
 
 // What a rough map is moved by.
@@ -321,12 +318,16 @@ type ends struct {
 }
 
 // together takes the profiles of the sectors from first on for one: sums of products and squares with the pattern are
-// those of all of them.
-func (rd *radial) together(first, count int) *radial {
+// those of all of them that were sampled, of which there are so many.
+func (rd *radial) together(first, count int) (all *radial, sampled float64) {
 	n := len(rd.t)
 	v, vv, seen := make([]float32, n), make([]float64, n+1), make([]int32, n+1)
 	for s := first; s < first+count; s++ {
 		k := s % sectors
+		if rd.v[k] == nil {
+			continue
+		}
+		sampled++
 		for i, x := range rd.v[k] {
 			v[i] += x
 		}
@@ -335,14 +336,14 @@ func (rd *radial) together(first, count int) *radial {
 			seen[i] += rd.seen[k][i]
 		}
 	}
-	return &radial{rd.r0, rd.t, rd.tt, [][]float32{v}, [][]float64{vv}, [][]int32{seen}}
+	return &radial{rd.r0, rd.t, rd.tt, [][]float32{v}, [][]float64{vv}, [][]int32{seen}}, sampled
 }
 
 // ends asks at which shift, of those up to reach mm, the whole pattern with its empty margins lies
 // best in the sectors from first on: anything but 0 means that circles were taken for others.
 func (rd *radial) ends(p *pattern, first, count int, reach float64) ends {
 	a, b := rd.place(p.inner-margin), rd.place(p.outer+margin)
-	all := rd.together(first, count)
+	all, sampled := rd.together(first, count)
 	most := int(reach / radialMM)
 	score := make([]float64, 2*most+1)
 	var e ends
@@ -351,10 +352,10 @@ func (rd *radial) ends(p *pattern, first, count int, reach float64) ends {
 		score[i] = -1
 		pt, pp, tt, seen := all.match(0, a, b, i-most)
 		if pp > 0 && tt > 0 {
-			score[i] = pt / math.Sqrt(pp*tt*float64(count))
+			score[i] = pt / math.Sqrt(pp*tt*sampled)
 		}
 		if i == most {
-			e.seen = seen / float64(count)
+			e.seen = seen / sampled
 		}
 	}
 	for i, v := range score {
