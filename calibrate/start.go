@@ -1,7 +1,6 @@
 package calibrate
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -207,12 +206,12 @@ func (m *rectify) slopes(e *edge, off float64, out []float64) {
 // tilted one two terms of perspective more, which come first only where they are
 // clearly worth it, for they trade with the centre. Likelier first.
 func tangents(es []edge, flat rectify) []rectify {
-	if !flat.converge(es, 4, 0.12, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
+	if !flat.converge(es, 4, 0.12, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03) {
 		return nil
 	}
 	out := []rectify{flat}
 	tilted := flat
-	if tilted.converge(es, 6, 0.12, 0.08, 0.06, 0.05, 0.05, 0.04, 0.04, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03) {
+	if tilted.converge(es, 6, 0.12, 0.08, 0.06, 0.05, 0.05, 0.04, 0.04, 0.03) {
 		switch gain := tilted.agree(es) / flat.agree(es); {
 		case gain > 1.08:
 			out = []rectify{tilted}
@@ -251,42 +250,65 @@ func (m *rectify) agree(es []edge) float64 {
 	return sum
 }
 
-// converge runs one Gauss-Newton step a sigma on the first n parameters: centre, stretch, perspective.
+// converge runs one Gauss-Newton step a sigma on the first n parameters: centre, stretch, perspective; and with the last sigma
+// as many more as move anything.
 func (m *rectify) converge(es []edge, n int, sigmas ...float64) bool {
-	params := [6]*float64{&m.cx, &m.cy, &m.e1, &m.e2, &m.g1, &m.g2}
-	unit := [6]float64{m.s, m.s, 1, 1, 1, 1}
-	for round, sigma := range sigmas {
-		stride := len(es)/1000 + 1 // the circles are many: the last steps alone need more of them
-		if round >= len(sigmas)-2 {
-			stride = len(es)/5000 + 1
-		}
+	some, most := len(es)/1000+1, len(es)/5000+1 // the circles are many: the last steps alone need more of them
+	for i, sigma := range sigmas {
 		k := n
-		if round == 0 {
+		if i == 0 {
 			k = 2 // first the centre alone: the shape is not to be bent by a bad centre
 		}
-		eq := lsq.New(k)
-		var row [6]float64
-		for i := 0; i < len(es); i += stride {
-			e := &es[i]
-			r0, rad := m.offset(e)
-			if rad < 0.1 || math.Abs(r0) > 3.5*sigma {
-				continue
-			}
-			m.slopes(e, r0, row[:k])
-			eq.Add(row[:k], -r0, math.Exp(-r0*r0/(2*sigma*sigma)))
-		}
-		for j := range k {
-			eq.Ridge(j, 1e-3)
-		}
-		x, err := eq.Solve()
-		if err != nil {
+		if _, ok := m.step(es, some, k, sigma); !ok {
 			return false
 		}
-		for j := range k {
-			*params[j] += unit[j] * math.Max(-0.1, math.Min(0.1, x[j]))
+	}
+	for _, every := range []int{some, most} {
+		for range moreSteps {
+			moved, ok := m.step(es, every, n, sigmas[len(sigmas)-1])
+			if !ok {
+				return false
+			}
+			if moved < stillStep {
+				break
+			}
 		}
 	}
 	return true
+}
+
+const (
+	moreSteps = 3
+	stillStep = 5e-4 // of half the longer side, or of a radian: a few hundredths of a millimetre on a chart
+)
+
+// step is one step by every so many-th edge; it gives by how much the parameter moved that did most.
+func (m *rectify) step(es []edge, every, n int, sigma float64) (moved float64, ok bool) {
+	params := [6]*float64{&m.cx, &m.cy, &m.e1, &m.e2, &m.g1, &m.g2}
+	unit := [6]float64{m.s, m.s, 1, 1, 1, 1}
+	eq := lsq.New(n)
+	var row [6]float64
+	for i := 0; i < len(es); i += every {
+		e := &es[i]
+		r0, rad := m.offset(e)
+		if rad < 0.1 || math.Abs(r0) > 3.5*sigma {
+			continue
+		}
+		m.slopes(e, r0, row[:n])
+		eq.Add(row[:n], -r0, math.Exp(-r0*r0/(2*sigma*sigma)))
+	}
+	for j := range n {
+		eq.Ridge(j, 1e-3)
+	}
+	x, err := eq.Solve()
+	if err != nil {
+		return 0, false
+	}
+	for j := range n {
+		*params[j] += unit[j] * math.Max(-0.1, math.Min(0.1, x[j]))
+		moved = math.Max(moved, math.Abs(x[j]))
+	}
+	return moved, true
 }
 
 // warp is the map from mm to pixels when one unit of the plane is mm long.
@@ -474,21 +496,21 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b cand) int { return cmp.Compare(b.score, a.score) })
 	var out []float64
-next:
-	for _, c := range all {
-		if c.score < 0.6*all[0].score {
-			break
-		}
-		for _, o := range out {
-			if math.Abs(math.Log(c.mm/o)) < 0.012 {
-				continue next
+	near := func(mm float64) bool {
+		return slices.ContainsFunc(out, func(o float64) bool { return math.Abs(math.Log(mm/o)) < 0.012 })
+	}
+	for first := 0.0; len(out) < keep; {
+		var best cand
+		for _, c := range all {
+			if c.score > best.score && !near(c.mm) {
+				best = c
 			}
 		}
-		if out = append(out, c.mm); len(out) == keep {
+		if first = math.Max(first, best.score); !(best.score > 0.6*first) {
 			break
 		}
+		out = append(out, best.mm)
 	}
 	return out
 }
