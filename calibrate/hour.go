@@ -70,11 +70,12 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 					return r * c, r * s
 				}, fine, seen)
 			}
-			clear(sum)
-			clear(count)
-			for j, v := range fine {
-				sum[j/fan] += v
-				count[j/fan] += seen[j]
+			for j := range sum {
+				sum[j], count[j] = 0, 0
+				for k := j * fan; k < (j+1)*fan; k++ {
+					sum[j] += fine[k]
+					count[j] += seen[k]
+				}
 			}
 			row := m.v[i*cols : (i+1)*cols]
 			q := mean(sum, count, fan*fan)

@@ -92,10 +92,9 @@ func (p *plane) halved() *plane {
 	for y := range q.height {
 		to := q.pix[y*q.width:][:q.width]
 		a, b := p.pix[2*y*row:], p.pix[(2*y+1)*row:]
-		left, right := 0, p.step
-		for i := range to {
-			to[i] = byte((uint(a[left]) + uint(a[right]) + uint(b[left]) + uint(b[right]) + 2) / 4)
-			left, right = left+2*p.step, right+2*p.step
+		a = a[:len(b)]
+		for i, at := 0, 0; i < len(to) && at+p.step < len(b); i, at = i+1, at+2*p.step { // bounds are looked at once for both rows
+			to[i] = byte((uint(a[at]) + uint(a[at+p.step]) + uint(b[at]) + uint(b[at+p.step]) + 2) / 4)
 		}
 	}
 	return &q

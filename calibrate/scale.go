@@ -46,20 +46,22 @@ type numeral struct {
 	load  float64
 }
 
-// windows samples about a circle of radius r, from each heavy arc on, cols columns from the place first (pixels
-// along the circle) on, and takes away what lies there after most heavy arcs alike: the grid.
-func (t *fitted) windows(pl *plane, f *form.Form, r float64, first, cols int) []patch {
+// windows samples about a circle of radius r, from each heavy arc on, the box of a window whose columns begin at the place
+// first (pixels along the circle), and takes away what lies there after most heavy arcs alike: the grid.
+func (t *fitted) windows(pl *plane, f *form.Form, r float64, first int, box [4]int) []patch {
 	all, per := f.Arcs()
 	n := all / per
 	out := make([]patch, n)
+	first += box[0]
+	cols, rows := box[1]-box[0], box[3]-box[2]
 	sum, count := make([]float32, cols), make([]uint8, cols)
 	lag := f.Lag(r)
 	for i := range out {
-		out[i] = patch{cols, windowRows, make([]float32, cols*windowRows)}
-		for y := range windowRows {
+		out[i] = patch{cols, rows, make([]float32, cols*rows)}
+		for y := range rows {
 			clear(sum)
 			clear(count)
-			rad := r - (float64(y)-windowRows/2)*windowMM
+			rad := r - (float64(box[2]+y)-windowRows/2)*windowMM
 			pl.curve(&t.warp, cols, int(3/windowMM), func(x int) (float64, float64) {
 				s, c := math.Sincos(2*math.Pi*float64(i)/float64(n) + lag + float64(first+x)*windowMM/r)
 				return rad * c, rad * s
@@ -68,7 +70,7 @@ func (t *fitted) windows(pl *plane, f *form.Form, r float64, first, cols int) []
 		}
 	}
 	at := make([]float64, n)
-	for k := range cols * windowRows {
+	for k := range cols * rows {
 		for i := range out {
 			at[i] = float64(out[i].v[k])
 		}
@@ -100,7 +102,7 @@ func (t *fitted) numerals(f *form.Form) []numeral {
 	for heavy, r := range heavyRadii(f) {
 		places := int(2 * math.Pi * r / windowMM / float64(n))
 		wide := places + windowCols
-		blocks := t.windows(pl, f, r, -windowCols/2, wide)
+		blocks := t.windows(pl, f, r, -windowCols/2, [4]int{0, wide, 0, windowRows})
 		// how much lies in the window about each place
 		var usual []float64
 		load := make([][]float64, n)
@@ -173,15 +175,16 @@ func (p *patch) cut(x, cols int) patch {
 	return out
 }
 
-// like is the best correlation of the numeral with what is printed elsewhere, moved by up to windowRoom pixels.
-func (b *numeral) like(q *patch) float64 {
+// like is the best correlation of the numeral with what is printed in the box of a window elsewhere, moved by up to
+// windowRoom pixels.
+func (b *numeral) like(q *patch, box [4]int) float64 {
 	best := -1.0
 	for dy := -windowRoom; dy <= windowRoom; dy++ {
 		for dx := -windowRoom; dx <= windowRoom; dx++ {
 			var n, u, v, uu, vv, uv float64
 			for y := b.box[2]; y < b.box[3]; y++ {
 				for x := b.box[0]; x < b.box[1]; x++ {
-					i, j := float64(b.print.v[y*q.w+x]), float64(q.v[(y+dy)*q.w+x+dx])
+					i, j := float64(b.print.v[y*b.print.w+x]), float64(q.v[(y+dy-box[2])*q.w+x+dx-box[0]])
 					n, u, v, uu, vv, uv = n+1, u+i, v+j, uu+i*i, vv+j*j, uv+i*j
 				}
 			}
@@ -191,6 +194,15 @@ func (b *numeral) like(q *patch) float64 {
 		}
 	}
 	return best
+}
+
+// room is the box in which all of the numerals are looked for.
+func room(all []numeral) [4]int {
+	box := all[0].box
+	for _, b := range all {
+		box = [4]int{min(box[0], b.box[0]), max(box[1], b.box[1]), min(box[2], b.box[2]), max(box[3], b.box[3])}
+	}
+	return [4]int{box[0] - windowRoom, box[1] + windowRoom, box[2] - windowRoom, box[3] + windowRoom}
 }
 
 // otherNumerals says whether the print shows the numerals of the blank, not where the blank does, but one heavy circle
@@ -232,6 +244,7 @@ func (t *fitted) match(pl *plane, f *form.Form, blank []numeral, out int) []floa
 	type place struct{ heavy, at int }
 	seen := map[place][]patch{} // numerals often stand on one arc
 	like := make([]float64, len(blank))
+	box := room(blank)
 	for i := range blank {
 		b := &blank[i]
 		k := b.heavy + out
@@ -242,10 +255,10 @@ func (t *fitted) match(pl *plane, f *form.Form, blank []numeral, out int) []floa
 		at := place{k, int(math.Round(float64(b.place) * radii[k] / radii[b.heavy]))}
 		w, ok := seen[at]
 		if !ok {
-			w = t.windows(pl, f, radii[k], at.at-windowCols/2, windowCols)
+			w = t.windows(pl, f, radii[k], at.at-windowCols/2, box)
 			seen[at] = w
 		}
-		like[i] = b.like(&w[b.block])
+		like[i] = b.like(&w[b.block], box)
 	}
 	return like
 }
