@@ -226,8 +226,12 @@ func bridge(pl *plane, w Warp, p *pattern) (Warp, *radial, error) {
 		if rmsOff(ss) < closeMM {
 			return w, rd, nil
 		}
-		if _, err := w.bend(ss, p.outer); err != nil {
+		left, err := w.bend(ss, p.outer)
+		if err != nil {
 			return w, nil, err
+		}
+		if left < closeMM {
+			break
 		}
 	}
 	return w, radialsIn(pl, &w, p, roughly), nil

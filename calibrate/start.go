@@ -122,7 +122,7 @@ func vote(pic *picture.Picture, es []edge) (x, y float64) {
 	cell := long / (cells - 10)
 	grid := make([]float64, cells*cells)
 	ox, oy := float64(pic.Width)/2-cell*cells/2, float64(pic.Height)/2-cell*cells/2
-	for i := 0; i < len(es); i += len(es)/1500 + 1 {
+	for i := 0; i < len(es); i += len(es)/1000 + 1 {
 		e := &es[i]
 		// walk the normal over all columns (or rows) of the grid
 		along, across, first, step := e.ny/e.nx, 1, (e.y-oy)/cell, (ox-e.x)/cell
