@@ -199,6 +199,7 @@ func TestNodes(t *testing.T) {
 		{"photocopy of a photocopy, stretched by 1 %, fine lines lost", pale(basic[2]), render.Look{DPI: 112, Turn: 20, Warp: 0.2, Bilevel: "threshold", Copy: 0.5, Stretch: [2]float64{0.01, 0}, Noise: 1}, 0.03, nil},
 		{"photocopy in grey, stretched by 1 %, fine lines lost", pale(basic[0]), render.Look{DPI: 115, Turn: 220, Warp: 0.2, Grey: true, Copy: 1.5, Stretch: [2]float64{0, 0.01}, Noise: 1}, 0.03, misreadRelatives},
 		{"pale, in grey on a black lid, stretched and warped, off centre", faint, render.Look{DPI: 90, Turn: 233, Warp: 0.4, Stretch: [2]float64{0, 0.006}, Offset: [2]float64{-0.35, -0.35}, Noise: 1.5, Grey: true, Lid: "black"}, 0.03, nil},
+		{"600 dots an inch, in grey", basic[3], render.Look{DPI: 600, Turn: 130, Warp: 0.4, Stretch: [2]float64{0.006, -0.003}, Grey: true, Noise: 2}, 0.03, nil},
 		{"phone, circles half a millimetre apart on warped paper", dense, render.Look{DPI: 115, Turn: 285, Warp: 0.4, Phone: true, Tilt: [2]float64{0.1, -0.1}, Lens: 0.05, Lid: "wood", Noise: 2}, 0.08, nil},
 		{"phone, in black and white", basic[1], render.Look{DPI: 150, Turn: 40, Phone: true, Tilt: [2]float64{0.08, -0.06}, Lens: 0.06, Lid: "wood", Bilevel: "threshold", Noise: 1}, 0.08, otherScales},
 		{"phone, tilted by 25°", basic[0], render.Look{DPI: 100, Turn: 130, Phone: true, Tilt: [2]float64{0.31, -0.31}, Lens: 0.08, Lid: "wood", Noise: 2}, 0.08, nearRelatives},
