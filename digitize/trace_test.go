@@ -612,6 +612,37 @@ func TestADriftIsNoTurn(t *testing.T) {
 	}
 }
 
+// Two pens of one ink that come together where the paper was turned under them hide the slopes beside its corners, which are seen
+// farther off.
+func TestATurnIsSeenWhereLinesMeet(t *testing.T) {
+	f := smallForm()
+	var v []vertex
+	r, h, x := 40.0, 1.0, 0.0
+	walk := func(n int, rise, slope float64) { // rise in mm a vertex
+		for range n {
+			v = append(v, vertex{x: x, y: r, radius: r, hours: h, ink: true})
+			r, h, x = r+rise, h+alongMM/math.Hypot(1, slope)/(f.MMPerSecond(40)*3600), x+alongMM
+		}
+	}
+	walk(60, -0.076, -3)
+	from := len(v)
+	walk(8, 0.015, 0.19) // two lines that part and meet within a stroke are seen as one that wavers
+	walk(12, -0.016, -0.2)
+	walk(150, 0, 0)
+	walk(9, -0.02, -0.26)
+	walk(10, -0.08, -50)
+	to := len(v)
+	walk(60, -0.076, -3)
+	apart := slices.Clone(v)
+	for k := range apart {
+		if k < from || k >= to {
+			apart[k].y += 5
+		}
+	}
+	tr := &tracer{form: f, plane: []int{0, 0}, lines: []*line{{v: v}, {v: apart}}}
+	require.True(t, tr.breaksSlope(0, from+20, to-20))
+}
+
 // The likelihood of two steps that share a normal one of unknown size is the integral over that size.
 func TestStepsOfInkAtBothEnds(t *testing.T) {
 	bell := func(x, sd float64) float64 { return math.Exp(-x*x/(2*sd*sd)) / (sd * math.Sqrt(2*math.Pi)) }

@@ -377,7 +377,7 @@ func at(v []vertex, hours float64) int {
 // breaksSlope says whether the level vertices [a, b] of a line lie between pieces that slope the same way and nearly as steeply.
 func (t *tracer) breaksSlope(i, a, b int) bool {
 	v := t.lines[i].v
-	const flank, corner = 16, 3 // vertices: 1.3 mm, and what smoothing rounds
+	const flank, corner, flankFar = 16, 3, 48 // vertices: 1.3 mm, what smoothing rounds, and 3.8 mm
 	slope := func(a, b int) (float64, bool) {
 		if a, b = max(0, a), min(len(v)-1, b); b-a < flank/2 {
 			return 0, false
@@ -405,13 +405,17 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 	for b < len(v)-1 && v[b+1].ink && level(b+1) {
 		b++
 	}
-	// The flank is where the line is steepest beside the corner. Another pen of the same ink blurs that.
-	blurred := 3 * corner
-	if t.meets(i, v[a]) || t.meets(i, v[b]) {
-		blurred = flank
-	}
+	// The flank is where the line is steepest beside the corner, clear of another pen of the same ink, which blurs it.
 	steepest := func(at, way int) (most float64, ok bool) {
-		for off := corner; off <= blurred; off++ {
+		clear := corner
+		for k := at + way*clear; clear < flankFar && k >= 0 && k < len(v) && t.meets(i, v[k]); k += way {
+			clear++
+		}
+		last := clear + 2*corner
+		if clear == flankFar { // nowhere clear
+			clear, last = corner, flank
+		}
+		for off := clear; off <= last; off++ {
 			from := at + way*off
 			if s, fine := slope(min(from, from+way*flank), max(from, from+way*flank)); fine && (!ok || math.Abs(s) > math.Abs(most)) {
 				most, ok = s, true
