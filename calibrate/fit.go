@@ -712,7 +712,7 @@ const checkForm = "check that the scan is of this form, flat and in full, or nam
 // maps with forced slips, with room on both sides.
 const (
 	leastScore  = 0.25 // correlation of the radial pattern: noise lowers it, so this only sorts out what is no chart
-	leastLead   = 0.3  // lead over shifts by a circle or more, of the lead the pattern has over itself; a slip makes it −1
+	leastLead   = 0.25 // lead over shifts by a circle or more, of the lead the pattern has over itself; a slip makes it −1
 	partLead    = 0.3  // the same in 30° of the turn
 	leastClear  = 0.12 // what that lead is taken to be at least: a third of less is lost in noise
 	leastSeen   = 8    // of the 24 parts of the turn that are looked at, within the picture
