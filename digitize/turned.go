@@ -407,15 +407,15 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 	}
 	// The flank is where the line is steepest beside the corner, clear of another pen of the same ink, which blurs it.
 	steepest := func(at, way int) (most float64, ok bool) {
-		clear := corner
-		for k := at + way*clear; clear < flankFar && k >= 0 && k < len(v) && t.meets(i, v[k]); k += way {
-			clear++
+		first := corner
+		for k := at + way*first; first < flankFar && k >= 0 && k < len(v) && t.meets(i, v[k]); k += way {
+			first++
 		}
-		last := clear + 2*corner
-		if clear == flankFar { // nowhere clear
-			clear, last = corner, flank
+		last := first + 2*corner
+		if first == flankFar { // nowhere clear
+			first, last = corner, flank
 		}
-		for off := clear; off <= last; off++ {
+		for off := first; off <= last; off++ {
 			from := at + way*off
 			if s, fine := slope(min(from, from+way*flank), max(from, from+way*flank)); fine && (!ok || math.Abs(s) > math.Abs(most)) {
 				most, ok = s, true
