@@ -219,7 +219,7 @@ func (t *tracer) further(plane int) {
 		case t.shaded(s):
 			kind, text = series.EventLoose, "along the edge of a stain or a shadow: is it a line, and did the chart go round again?"
 		case math.Hypot(left.mm(begin, end)) < loneMM && left.free(begin) && left.free(end):
-			kind, text = series.EventLoose, "short, and no line is near its ends: a hair or a mark, or did the chart go round again?"
+			kind, text = series.EventLoose, "a short line with no other near its ends: a hair or a mark, or did the chart go round again?"
 		}
 		for i := range t.lines { // it may be any pen's that writes with this ink
 			if t.plane[i] != plane {

@@ -137,6 +137,10 @@ func together(events []series.Event) string {
 		last := slices.MaxFunc(events, func(a, b series.Event) int { return a.To.Compare(b.To) })
 		return fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, first.From.Format("15:04"), last.To.Format("15:04"))
 	}
+	told := n
+	if n > fewTold+1 { // one more takes no more room than to say so
+		told = fewTold
+	}
 	var times, remarks []string
 	figures := func(r rune) rune {
 		if unicode.IsDigit(r) {
@@ -146,7 +150,7 @@ func together(events []series.Event) string {
 	}
 	seen := map[string]bool{}
 	for i, e := range events {
-		if i < fewTold {
+		if i < told {
 			times = append(times, e.From.Format("15:04"))
 		}
 		if like := strings.Map(figures, e.Text); e.Text != "" && !seen[like] {
@@ -155,8 +159,8 @@ func together(events []series.Event) string {
 		}
 	}
 	words := first.Kind.Words() + " at " + strings.Join(times, ", ")
-	if n > fewTold {
-		words += fmt.Sprintf(" and %d times more until %s", n-fewTold, events[n-1].From.Format("15:04"))
+	if told < n {
+		words += fmt.Sprintf(" and %d times more until %s", n-told, events[n-1].From.Format("15:04"))
 	}
 	if len(remarks) > 0 {
 		words += " (" + strings.Join(remarks, "; ") + ")"
