@@ -521,7 +521,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 	t := &fitted{plane: pl, form: f, warp: w, thinned: p.thinned, fewArcs: p.fewArcs}
 	var err error
 	e := rd.ends(p, 0, sectors, p.reach())
-	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > leastScore {
+	if math.Abs(e.shift) > 0.3*p.spacing() && e.score > roughScore {
 		// move every circle by it and fit again
 		ss := make([]sighting, 0, sectors*3)
 		for s := range sectors {
@@ -539,7 +539,7 @@ func refineFrom(pl *plane, w Warp, rd *radial, p *pattern, f *form.Form) (*fitte
 		t.warp = w
 		e = rd.ends(p, 0, sectors, p.reach())
 	}
-	if e.score < leastScore || math.Abs(e.shift) > 0.3*p.spacing() {
+	if e.score < roughScore || math.Abs(e.shift) > 0.3*p.spacing() {
 		return t, &Refusal{"ends", apart}
 	}
 	missing, _, _, _ := rd.count(p)
@@ -712,6 +712,7 @@ const checkForm = "check that the scan is of this form, flat and in full, or nam
 // maps with forced slips, with room on both sides.
 const (
 	leastScore  = 0.25 // correlation of the radial pattern: noise lowers it, so this only sorts out what is no chart
+	roughScore  = 0.15 // the same of a rough map, from which the finished one's may be half as much again: circles of single dots
 	leastLead   = 0.25 // lead over shifts by a circle or more, of the lead the pattern has over itself; a slip makes it −1
 	partLead    = 0.3  // the same in 30° of the turn
 	leastClear  = 0.12 // what that lead is taken to be at least: a third of less is lost in noise
