@@ -55,6 +55,7 @@ const (
 	hueDrift    = 0.025 // of a stroke's hue between stretches, a share of its density: what the scan and the print do to it
 	hueMost     = 0.40  // farthest that two inks of one plane lie apart in it
 	hueOdds     = 6.0   // log odds from which hue settles what habits deny
+	hueAlone    = 2.0   // log odds from which a stroke that both share is the other's alone; 2.7 where its hue is, of inks 0.12 apart
 	hueShyMM    = 1.6   // as shyMM where hue tells the pens apart
 	huePieces   = 4     // of a stretch, which must agree
 )
@@ -92,6 +93,7 @@ func (t *tracer) tellApart(i, j int) {
 	}
 	weigh(st)
 	t.join(st, i, j)
+	t.disownHues(i, j)
 }
 
 // addCrossings adds crossings to the meetings: there two paths may each take up the other's line and never touch. Meetings
@@ -256,6 +258,51 @@ func (t *tracer) disown(l *line, other []vertex) {
 				v[m].ink = false
 			}
 		}
+	}
+}
+
+// disownHues takes from both pens' lines the strokes that they share but whose hue is the other pen's alone: there its own
+// has written nothing, and its path took the other's line round a skip. Where both have, densities add, and the hue is
+// the mean of theirs, each as its strokes weigh.
+func (t *tracer) disownHues(i, j int) {
+	if t.hue == nil {
+		return
+	}
+	plane := t.plane[i]
+	pens := [2]*line{t.lines[i], t.lines[j]}
+	var near [2][]int
+	var own, heavy [2]float64
+	for k, l := range pens {
+		near[k] = t.nearest(l.v, pens[1-k].v, fullWidth*l.width)
+		var alone []vertex
+		var wide []float32
+		for m, p := range l.v {
+			if near[k][m] < 0 && usable(p) {
+				alone, wide = append(alone, p), append(wide, float32(p.wide))
+			}
+		}
+		hue, sd := t.hueOf(alone, plane)
+		if sd == 0 {
+			return
+		}
+		own[k], heavy[k] = hue, float64(median(wide))
+	}
+	both := (own[0]*heavy[0] + own[1]*heavy[1]) / (heavy[0] + heavy[1])
+	sq := func(x float64) float64 { return x * x }
+	for k, l := range pens {
+		for from, to := range runs(len(l.v), func(m int) bool { return near[k][m] >= 0 }) {
+			hue, sd := t.hueOf(l.v[from:to], plane)
+			looks := float64(to-from) * alongMM / inkMM
+			if looks < 1 || sd == 0 {
+				continue
+			}
+			if odds := (sq(hue-both) - sq(hue-own[1-k])) / (2 * (sd*sd/looks + hueDrift*hueDrift)); odds >= hueAlone {
+				for m := from; m < to; m++ {
+					l.v[m].ink = false
+				}
+			}
+		}
+		l.v = fromInkToInk(l.v)
 	}
 }
 

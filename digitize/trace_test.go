@@ -954,6 +954,38 @@ func TestTwoPensTouch(t *testing.T) {
 	}
 }
 
+// A pen skips where it touches the other's line, and goes on elsewhere. What lies between is the other's, as its hue says,
+// though both inks come out as nearly the same in the scan; where both have drawn it, it is both's.
+func TestASkipAlongAnotherPensLine(t *testing.T) {
+	const ahead = 4.0 / 60
+	nan := math.NaN()
+	pens := []Pen{{Name: "product", Ink: "purple"}, {Name: "airspace", Ink: "green", AheadMinutes: 60 * ahead}}
+	for name, meanwhile := range map[string][]knot{"skipped": {{1.2, nan}, {1.55, nan}}, "drawn": {{1.6, 80}, {1.62, nan}}} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			product := slices.Concat([]knot{{0, 80}, {0.9, 80}, {1.2, 100}}, meanwhile, []knot{{1.65, 60}, {1.75, 60}, {1.85, 140}, {2.8, 140}})
+			res := trace(t, paint(smallForm(), false, pens,
+				drawn{ink: "purple", dye: [3]float32{0.55, 0.60, 0.58}, knots: product},
+				drawn{ink: "green", dye: [3]float32{0.61, 0.48, 0.63}, knots: []knot{{ahead, 110}, {0.9, 110}, {1.2, 100}, {1.6, 80}, {2, 80}, {2.8, 90}}}))
+			inked, gone := 0, 0
+			for _, s := range res.Series[0].Samples {
+				if h := s.Time.Sub(onChart).Hours(); h > 1.25 && h < 1.55 {
+					if s.Quality == series.Gap {
+						gone++
+					} else {
+						inked++
+					}
+				}
+			}
+			if name == "skipped" {
+				require.Zero(t, inked)
+			} else {
+				require.Zero(t, gone)
+			}
+		})
+	}
+}
+
 // Two pens of one ink, as dark as each other, come near and turn away with paper between: they have not crossed, though each
 // would go straighter as the other. Whose they are only their beginnings tell.
 func TestTwoPensPassBy(t *testing.T) {
