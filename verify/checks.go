@@ -116,7 +116,7 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 			c.Reason += fmt.Sprintf("; but the trace starts %.0f min before the written %s: do the chart's clock and the writer's agree?", behind, j.Entries.OnChart)
 		case h.run.from > j.doubtAfter:
 			c.Verdict = Undecided
-			c.Reason += "; the chart's clock had stood or been turned before"
+			c.Reason += "; the chart's clock may have stood or been turned before"
 		case h.doubt != "":
 			c.Verdict = Undecided
 			c.Reason += "; " + h.doubt
@@ -428,7 +428,7 @@ func (j *judge) unseen(x comparison) string {
 	case !j.HourKnown:
 		return "the hours of this chart are not known"
 	case x.at >= j.doubtAfter:
-		return "the chart's clock had stood or been turned before"
+		return "the chart's clock may have stood or been turned before"
 	}
 	return "no sure ink at that time"
 }

@@ -78,7 +78,7 @@ type Kind string
 const (
 	EventGap     Kind = "gap"
 	EventStopped Kind = "stopped"    // clock stood: a stroke along the arc at one time
-	EventTurned  Kind = "turned"     // a stretch too level for a vat: chart turned, clock set or line drawn by hand
+	EventTurned  Kind = "turned"     // a stretch too level for most vats: chart turned, clock set or line drawn by hand
 	EventLap     Kind = "second-lap" // the line leaves no blank on the turn, or there is a further one
 	EventLoose   Kind = "loose-line" // a line that no pen claims, which may be a pen's or none
 	EventNoBlank Kind = "no-blank"   // whether the chart went round again cannot be seen
@@ -96,7 +96,7 @@ func (k Kind) Words() string {
 	case EventStopped:
 		return "the clock stood"
 	case EventTurned:
-		return "the chart was turned"
+		return "the chart may have been turned"
 	case EventLap:
 		return "second lap over the first"
 	case EventLoose:
