@@ -481,8 +481,11 @@ func starts(pic *picture.Picture, across int) ([]*start, error) {
 	}
 	order()
 	if pic.Bilevel { // where dither bends even those edges, the sheet at least lies flat and unstretched
-		flat, m := *out[0], out[0].sheets()[0]
-		flat.sheets = func() []rectify { return []rectify{{s: m.s, cx: m.cx, cy: m.cy}} }
+		flat := *out[0]
+		flat.sheets = sync.OnceValue(func() []rectify {
+			cx, cy := symmetric(pic)
+			return []rectify{{s: known.s, cx: cx, cy: cy}}
+		})
 		out = append(out, &flat)
 	}
 	return out, nil

@@ -195,6 +195,7 @@ func TestNodes(t *testing.T) {
 		{"bilevel by diffusion, inverted", basic[3], render.Look{DPI: 135, Turn: 100, Warp: 0.1, Bilevel: "diffusion", Noise: 1}, 0.03, penAtRest},
 		{"tinted, out of register, 5 min arcs, old, a note on it", &tinted, render.Look{DPI: 80, Turn: 250, Warp: 0.3, Old: 1, Crease: true, Noise: 1, Note: 50}, 0.03, nil},
 		{"bilevel by diffusion, warped", basic[0], render.Look{DPI: 200, Turn: 100, Warp: 0.3, Bilevel: "diffusion", Noise: 1}, 0.03, nil},
+		{"bilevel by diffusion that bends all edges", render.RandomForm(37, false), render.Look{DPI: 200, Turn: 23, Warp: 0.2, Bilevel: "diffusion", Noise: 1}, 0.03, nil},
 		{"fax, 24 h, a table in the scale", &tabled, render.Look{DPI: 204, Tall: 196.0 / 204, Turn: 160, Warp: 0.2, Bilevel: "threshold", Noise: 1}, 0.03, misreadRelatives},
 		{"seven days, a slot for the pin", &week, render.Look{DPI: 80, Turn: 70, Warp: 0.3, Lid: "grey", Noise: 1, Stretch: [2]float64{-0.003, 0.003}}, 0.03, nil},
 		{"photocopy of a photocopy, stretched by 1 %, fine lines lost", pale(basic[2]), render.Look{DPI: 112, Turn: 20, Warp: 0.2, Bilevel: "threshold", Copy: 0.5, Stretch: [2]float64{0.01, 0}, Noise: 1}, 0.03, nil},
@@ -239,6 +240,23 @@ func TestNodes(t *testing.T) {
 				c.also(t, fit, found, f)
 			}
 		})
+	}
+}
+
+// The centre of a scan in black and white dots, on several lids, by what its two halves have in common.
+func TestSymmetric(t *testing.T) {
+	t.Parallel()
+	for i, lid := range []string{"", "black", "wood"} {
+		f := render.Basic()[i]
+		s := render.New(int64(i), render.Options{Form: f, Unit: f.Unit, Look: render.Look{DPI: 120, Turn: 20, Warp: 0.2, Bilevel: "diffusion", Lid: lid, Noise: 1}})
+		x, y := symmetric(s.Picture())
+		const around = 48 // places on one circle
+		r := f.Radius(0.5 * (f.Low() + f.High()))
+		for k := range around {
+			px, py := s.PixelAt(f.Hours*float64(k)/around, r)
+			x, y = x-px/around, y-py/around
+		}
+		require.Less(t, math.Hypot(x, y)*25.4/120, 0.5, "mm; lid %q", lid)
 	}
 }
 

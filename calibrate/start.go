@@ -2,7 +2,10 @@ package calibrate
 
 import (
 	"math"
+	"math/cmplx"
 	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
 
 	"penarm/calibrate/form"
 	"penarm/calibrate/internal/lsq"
@@ -154,6 +157,66 @@ func vote(pic *picture.Picture, es []edge) (x, y float64) {
 		}
 	}
 	return x, y
+}
+
+// symmetric is the place about which a picture is most like itself turned half round: the centre of its circles, as the
+// whole of them shows it, whatever each edge says. It is where the picture folded with itself peaks, at twice the place; the
+// transform of that is the square of the picture's (Bracewell, The Fourier Transform and Its Applications, 3rd ed., chapter 6), here
+// with only waves as long as circles are apart, and each no more than as strong as it is in the picture.
+func symmetric(pic *picture.Picture) (x, y float64) {
+	const n = 512
+	const shortest, longest = 3, 40 // pixels of n
+	k := (max(pic.Width, pic.Height) + n - 1) / n
+	small := reduce(pic, k)
+	mean := 0.0
+	for _, v := range small.Pix {
+		mean += float64(v) / float64(len(small.Pix))
+	}
+	f := make([]complex128, n*n)
+	fade := func(i, size int) float64 { return math.Sin(math.Pi * (float64(i) + 0.5) / float64(size)) } // to the edges of the picture, which are none of the chart's
+	for i, v := range small.Pix {
+		x, y := i%small.Width, i/small.Width
+		f[y*n+x] = complex((float64(v)-mean)*fade(x, small.Width)*fade(y, small.Height), 0)
+	}
+	line, column := fourier.NewCmplxFFT(n), make([]complex128, n)
+	transform := func(one func(dst, seq []complex128) []complex128) {
+		for r := range n {
+			one(f[r*n:(r+1)*n], f[r*n:(r+1)*n])
+		}
+		for c := range n {
+			for r := range column {
+				column[r] = f[r*n+c]
+			}
+			one(column, column)
+			for r, v := range column {
+				f[r*n+c] = v
+			}
+		}
+	}
+	transform(line.Coefficients)
+	for i, v := range f {
+		waves := math.Hypot(n*line.Freq(i%n), n*line.Freq(i/n)) // in n pixels
+		if a := cmplx.Abs(v); a > 0 && waves*shortest < n && waves*longest > n {
+			f[i] = v * v / complex(a, 0)
+		} else {
+			f[i] = 0
+		}
+	}
+	transform(line.Sequence)
+	at := 0
+	for i, v := range f {
+		if real(v) > real(f[at]) {
+			at = i
+		}
+	}
+	half := func(twice, size int) float64 { // of two places half of n apart the one nearer to the middle of the picture
+		c := float64(twice) / 2
+		if c < float64(size)/2-n/4 {
+			c += n / 2
+		}
+		return float64(k)*c + 0.5*float64(k-1)
+	}
+	return half(at%n, small.Width), half(at/n, small.Height)
 }
 
 // rectify is a homography from pixels to a plane in which the chart's circles
