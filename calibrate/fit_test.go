@@ -181,6 +181,9 @@ func TestNodes(t *testing.T) {
 		return &p
 	}
 	faint, dense := render.RandomForm(1710, false), render.RandomForm(105, false)
+	uneven := *dense
+	uneven.Unit, uneven.Minor, uneven.Major, uneven.Diameter, uneven.Pivot, uneven.Arm = "F", 1, 10, 279.4, 165, 166
+	uneven.Rings = []render.Ring{{At: 100, Radius: 44}, {At: 120, Radius: 58.6}, {At: 140, Radius: 73.9}, {At: 150, Radius: 82.2}, {At: 160, Radius: 90.9}, {At: 180, Radius: 108.6}, {At: 200, Radius: 125.4}}
 	for _, c := range []struct {
 		name  string
 		form  *render.Form
@@ -203,6 +206,7 @@ func TestNodes(t *testing.T) {
 		{"pale, in grey on a black lid, stretched and warped, off centre", faint, render.Look{DPI: 90, Turn: 233, Warp: 0.4, Stretch: [2]float64{0, 0.006}, Offset: [2]float64{-0.35, -0.35}, Noise: 1.5, Grey: true, Lid: "black"}, 0.03, nil},
 		{"600 dots an inch, in grey", basic[3], render.Look{DPI: 600, Turn: 130, Warp: 0.4, Stretch: [2]float64{0.006, -0.003}, Grey: true, Noise: 2}, 0.03, nil},
 		{"phone, circles half a millimetre apart on warped paper", dense, render.Look{DPI: 115, Turn: 285, Warp: 0.4, Phone: true, Tilt: [2]float64{0.1, -0.1}, Lens: 0.05, Lid: "wood", Noise: 2}, 0.08, nil},
+		{"phone, a strong lens over an uneven scale", &uneven, render.Look{DPI: 150, Turn: 285, Warp: 0.2, Phone: true, Tilt: [2]float64{0.1, 0.1}, Lens: 0.2, Lid: "wood", Noise: 2}, 0.08, nil},
 		{"phone, in black and white", basic[1], render.Look{DPI: 150, Turn: 40, Phone: true, Tilt: [2]float64{0.08, -0.06}, Lens: 0.06, Lid: "wood", Bilevel: "threshold", Noise: 1}, 0.08, otherScales},
 		{"phone, tilted by 25°", basic[0], render.Look{DPI: 100, Turn: 130, Phone: true, Tilt: [2]float64{0.31, -0.31}, Lens: 0.08, Lid: "wood", Noise: 2}, 0.08, nearRelatives},
 	} {

@@ -504,13 +504,17 @@ func (p *pattern) at(r float64) float32 {
 	return p.v[i]
 }
 
-// scales correlates the radial profiles of the rectified plane with the
-// pattern at every scale and gives the best few lengths of the plane's unit in mm.
-func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
+// scale is a length of a rectified plane's unit in mm, and how well the circles fit with it.
+type scale struct{ mm, score float64 }
+
+// scales correlates the radial profiles of the plane, rectified and freed of a lens term, with the
+// pattern at every scale and gives the best few.
+func scales(pl *plane, m *rectify, lens float64, p *pattern, keep int) []scale {
 	w, ok := m.warp(pl.pic, 1)
 	if !ok {
 		return nil
 	}
+	w.K1 = lens
 	const sectors, spokes = 8, 16
 	short, long := float64(min(pl.pic.Width, pl.pic.Height)), float64(max(pl.pic.Width, pl.pic.Height))
 	step := math.Max(float64(pl.times), long/3500) / m.s // of the plane's unit
@@ -527,8 +531,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 		}
 		raw[s] = mean(sum, count, spokes)
 	}
-	type cand struct{ mm, score float64 }
-	var all []cand
+	var all []scale
 	dlog := 0.09 / p.outer
 	// the outermost circle in pixels; the profile is levelled once for each range of scales
 	const ratio = 1.3
@@ -555,16 +558,16 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 			}
 			tt := p.fill(t[a:b], float64(a)*ds, ds)
 			if pp := energy[b] - energy[a]; pp > 0 {
-				all = append(all, cand{mm, dot(v[a:b], t[a:b]) / math.Sqrt(pp*tt*sectors)})
+				all = append(all, scale{mm, dot(v[a:b], t[a:b]) / math.Sqrt(pp*tt*sectors)})
 			}
 		}
 	}
-	var out []float64
+	var out []scale
 	near := func(mm float64) bool {
-		return slices.ContainsFunc(out, func(o float64) bool { return math.Abs(math.Log(mm/o)) < 0.012 })
+		return slices.ContainsFunc(out, func(o scale) bool { return math.Abs(math.Log(mm/o.mm)) < 0.012 })
 	}
 	for first := 0.0; len(out) < keep; {
-		var best cand
+		var best scale
 		for _, c := range all {
 			if c.score > best.score && !near(c.mm) {
 				best = c
@@ -573,7 +576,7 @@ func scales(pl *plane, m *rectify, p *pattern, keep int) []float64 {
 		if first = math.Max(first, best.score); !(best.score > 0.6*first) {
 			break
 		}
-		out = append(out, best.mm)
+		out = append(out, best)
 	}
 	return out
 }
