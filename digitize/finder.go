@@ -11,6 +11,7 @@ const (
 	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
 	corridorFee = 0.2  // a mm
 	furtherFee  = 0.45 // the same for lines that no path of a pen has found
+	leaveMM     = 1.0  // of ink of its own that a path gains by an end of its own
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
@@ -22,6 +23,7 @@ type finder struct {
 	*tracer
 	cols, rows int
 	end        int              // the column before which a path ends
+	leave      int              // the column from which on a pen may have left the chart
 	width      float32          // mm a column
 	plain      bool             // only what is as dense as half a line is ink
 	least      float64          // minutes that the first pen writes ahead
@@ -30,7 +32,7 @@ type finder struct {
 
 func (t *tracer) finder() *finder {
 	f := &finder{tracer: t, cols: t.frame.Columns / 2, rows: t.frame.Rows / 2, taken: map[int][][]span{}} // centring does the rest
-	f.end = f.cols
+	f.end, f.leave = f.cols, f.cols
 	f.width = float32(math.Abs(t.turn*t.frame.HourStep) * (t.form.Inner() + t.form.Outer()))
 	f.least = math.Inf(1)
 	for _, p := range t.p.Pens {
@@ -55,6 +57,9 @@ func (f *finder) best(i int, fee float32) []step {
 				e = 0
 			}
 			cost[r] = inkCost(e)
+			if col >= f.leave {
+				cost[r] = min(cost[r], costWait)
+			}
 		}
 		f.sheet.hide(f.sheet.cover, cost, f.frame.Hour+(2*float64(col)+0.5)*f.frame.HourStep, 0, 2, costCover)
 		for _, other := range f.taken[k] {
@@ -78,6 +83,48 @@ func (f *finder) all() (paths [][]step) {
 		f.take(k, paths[i])
 	}
 	return paths
+}
+
+// leaveAtOnce gives paths that may end where their own pens do: all leave the chart at once, so that the line of one that writes less
+// ahead ends before another's on the paper, along which its path else goes on. Nil where none has more ink of its own so.
+func (f *finder) leaveAtOnce(paths [][]step) (out [][]step) {
+	last, most := f.lastInk(paths), 0.0
+	for _, p := range f.p.Pens {
+		most = math.Max(most, p.AheadMinutes)
+	}
+	more := int(math.Round(leaveMM / (2 * stepMM))) // cells
+	for i, k := range f.plane {
+		lag := int(math.Round((most - f.p.Pens[i].AheadMinutes) / 60 / (2 * f.frame.HourStep)))
+		clear(f.taken)
+		for j := range f.plane {
+			if j != i && f.plane[j] == k {
+				f.take(k, paths[j])
+			}
+		}
+		if lag == 0 || len(f.taken[k]) == 0 {
+			continue
+		}
+		f.leave = last - lag
+		if other := f.best(i, corridorFee); f.ownInk(other, k) >= f.ownInk(paths[i], k)+more {
+			if out == nil {
+				out = slices.Clone(paths)
+			}
+			out[i] = other
+		}
+		f.leave = f.cols
+	}
+	return out
+}
+
+// ownInk is how many cells of a path lie on ink off the corridors that are taken.
+func (f *finder) ownInk(path []step, plane int) (n int) {
+	for _, s := range path {
+		in := func(c []span) bool { return s.row >= c[s.col].low && s.row <= c[s.col].high }
+		if f.inkedCell(s, plane) && !slices.ContainsFunc(f.taken[plane], in) {
+			n++
+		}
+	}
+	return n
 }
 
 // firstTurns gives the pens the paths of the first turn where a second lies over it.

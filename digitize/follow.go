@@ -47,6 +47,14 @@ func (t *tracer) follow() {
 		f.plain = true
 		again(4 * left / 5)
 	}
+	if other := f.leaveAtOnce(paths); other != nil {
+		left := t.strayLength()
+		if t.draw(other); t.strayLength() <= left {
+			paths = other
+		} else {
+			t.draw(paths)
+		}
+	}
 	if t.rejoinAll(paths) {
 		t.draw(paths)
 	}

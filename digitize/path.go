@@ -13,7 +13,7 @@ const (
 	costInk   = 0.003 // along full ink
 	costBlank = 1.0   // more, where there is none
 	costCover = 0.2   // in all, where something covers the sheet: the line may go on below
-	costWait  = 0.05  // before the trace begins
+	costWait  = 0.05  // before the trace begins, and after it may have ended
 	costLate  = 0.5   // the same where another pen of the plane writes by then: more than along its line, all pens touch a chart at once
 	fullInk   = 0.6   // share of the typical density that counts as full
 )

@@ -986,6 +986,23 @@ func TestASkipAlongAnotherPensLine(t *testing.T) {
 	}
 }
 
+// Both pens leave the chart at once, where the one that writes ahead has come further on the paper: that is no reason for the
+// other's path to leave its own line for the end of that one.
+func TestPensLeaveAtOnce(t *testing.T) {
+	t.Parallel()
+	const ahead, off = 8.0 / 60, 2.2
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue", AheadMinutes: 60 * ahead}}
+	res := trace(t, paint(smallForm(), false, pens,
+		drawn{ink: "blue", knots: []knot{{0, 60}, {1, 60}, {1.2, 110}, {1.95, 100}, {off, 85}}},
+		drawn{ink: "blue", knots: []knot{{ahead, 90}, {1, 90}, {1.2, 104}, {1.95, 99.5}, {off + ahead, 97}}}))
+	for i, want := range []float64{85, 97} {
+		in := res.Series[i].Samples
+		last := in[len(in)-1]
+		require.InDelta(t, want, last.Temperature, 2, pens[i].Name)
+		require.InDelta(t, off, last.Time.Sub(onChart).Hours(), 1.0/60, pens[i].Name)
+	}
+}
+
 // Two pens of one ink, as dark as each other, come near and turn away with paper between: they have not crossed, though each
 // would go straighter as the other. Whose they are only their beginnings tell.
 func TestTwoPensPassBy(t *testing.T) {
