@@ -105,15 +105,31 @@ func (f *finder) leaveAtOnce(paths [][]step) (out [][]step) {
 			continue
 		}
 		f.leave = last - lag
-		if other := f.best(i, corridorFee); f.ownInk(other, k) >= f.ownInk(paths[i], k)+more {
+		other := f.best(i, corridorFee)
+		f.leave = f.cols
+		at, from := parting(paths[i], other, last-lag)
+		if at >= 0 && f.ownInk(other[from:], k) >= f.ownInk(paths[i][at:], k)+more {
 			if out == nil {
 				out = slices.Clone(paths)
 			}
-			out[i] = other
+			out[i] = append(slices.Clone(paths[i][:at]), other[from:]...)
 		}
-		f.leave = f.cols
 	}
 	return out
+}
+
+// parting is where in two paths the last cell before a column stands that both have, −1 where there is none.
+func parting(a, b []step, col int) (inA, inB int) {
+	at := make(map[step]int, len(a))
+	for k, s := range a {
+		at[s] = k
+	}
+	for m := len(b) - 1; m >= 0; m-- {
+		if k, ok := at[b[m]]; ok && b[m].col < col {
+			return k, m
+		}
+	}
+	return -1, -1
 }
 
 // ownInk is how many cells of a path lie on ink off the corridors that are taken.
