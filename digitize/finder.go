@@ -11,7 +11,7 @@ const (
 	corridorMM  = 0.5  // to either side of a line that another pen of its colour should not take again
 	corridorFee = 0.2  // a mm
 	furtherFee  = 0.45 // the same for lines that no path of a pen has found
-	leaveMM     = 1.0  // of ink of its own that a path gains by an end of its own
+	leaveMM     = 1.0  // of ink of its own that a path gains by an end of its own, and of another's that it leaves for that
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
@@ -104,11 +104,16 @@ func (f *finder) leaveAtOnce(paths [][]step) (out [][]step) {
 		if lag == 0 || len(f.taken[k]) == 0 {
 			continue
 		}
-		f.leave = last - lag
+		end := f.end
+		f.leave, f.end = last-lag, min(end, last)
 		other := f.best(i, corridorFee)
-		f.leave = f.cols
+		f.leave, f.end = f.cols, end
 		at, from := parting(paths[i], other, last-lag)
-		if at >= 0 && f.ownInk(other[from:], k) >= f.ownInk(paths[i][at:], k)+more {
+		if at < 0 {
+			continue
+		}
+		own, shared := f.inkOn(paths[i][at:], k)
+		if gained, _ := f.inkOn(other[from:], k); shared >= more && gained >= own+more {
 			if out == nil {
 				out = slices.Clone(paths)
 			}
@@ -132,15 +137,19 @@ func parting(a, b []step, col int) (inA, inB int) {
 	return -1, -1
 }
 
-// ownInk is how many cells of a path lie on ink off the corridors that are taken.
-func (f *finder) ownInk(path []step, plane int) (n int) {
+// inkOn is how many cells of a path lie on ink off the corridors that are taken, and in them.
+func (f *finder) inkOn(path []step, plane int) (own, shared int) {
 	for _, s := range path {
 		in := func(c []span) bool { return s.row >= c[s.col].low && s.row <= c[s.col].high }
-		if f.inkedCell(s, plane) && !slices.ContainsFunc(f.taken[plane], in) {
-			n++
+		switch {
+		case !f.inkedCell(s, plane):
+		case slices.ContainsFunc(f.taken[plane], in):
+			shared++
+		default:
+			own++
 		}
 	}
-	return n
+	return own, shared
 }
 
 // firstTurns gives the pens the paths of the first turn where a second lies over it.

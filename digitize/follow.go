@@ -29,8 +29,7 @@ func (t *tracer) follow() {
 	paths := f.all()
 	f.firstTurns(paths)
 	t.draw(paths)
-	again := func(most int) { // searches again, and keeps what leaves less of other lines
-		other := f.all()
+	keep := func(other [][]step, most int) { // what leaves less of other lines
 		if t.draw(other); t.strayLength() < most {
 			paths = other
 		} else {
@@ -40,20 +39,15 @@ func (t *tracer) follow() {
 	if last, left := t.lastInk(paths), t.strayLength(); left > 0 && last < f.end {
 		// A path goes on to the end of the frame, and may leave the end of its line for what makes that cheap.
 		f.end = last
-		again(left)
+		keep(f.all(), left)
 	}
 	if left := t.strayLength(); left > 0 {
 		// What is left of print may be cheaper than its line where that runs with another pen's.
 		f.plain = true
-		again(4 * left / 5)
+		keep(f.all(), 4*left/5)
 	}
 	if other := f.leaveAtOnce(paths); other != nil {
-		left := t.strayLength()
-		if t.draw(other); t.strayLength() <= left {
-			paths = other
-		} else {
-			t.draw(paths)
-		}
+		keep(other, t.strayLength()+1)
 	}
 	if t.rejoinAll(paths) {
 		t.draw(paths)
