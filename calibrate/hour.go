@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/blas/blas32"
+
 	"penarm/calibrate/form"
 	"penarm/calibrate/picture"
 )
@@ -129,20 +131,9 @@ func turnMatch(a, b [2]margin2, turn float64) float64 {
 	return sum / weights
 }
 
+// dot is the sum of the products of a and as many of b.
 func dot(a, b []float32) float64 {
-	var w, x, y, z float32           // four sums side by side are faster than one
-	for len(a) >= 8 && len(b) >= 8 { // and bounds looked at once for so many
-		p, q := a[:8], b[:8]
-		w += p[0]*q[0] + p[4]*q[4]
-		x += p[1]*q[1] + p[5]*q[5]
-		y += p[2]*q[2] + p[6]*q[6]
-		z += p[3]*q[3] + p[7]*q[7]
-		a, b = a[8:], b[8:]
-	}
-	for i := range a {
-		w += a[i] * b[i]
-	}
-	return float64(w + x + y + z)
+	return float64(blas32.Dot(blas32.Vector{N: len(a), Data: a, Inc: 1}, blas32.Vector{N: len(a), Data: b, Inc: 1}))
 }
 
 // findHour tries every arc and gives the index of the scan's arc that is the

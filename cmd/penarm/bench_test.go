@@ -105,7 +105,12 @@ func BenchmarkCheck(b *testing.B) {
 					Plant: "../../testdata/plant/plant.yaml", Out: b.TempDir(),
 				}
 				c := archive.NewChecker(opener)
-				do := func() error { return c.Do(context.Background(), job).Err }
+				do := func() error {
+					if o := c.Do(context.Background(), job); o.Err != nil {
+						return o.Err
+					}
+					return nil
+				}
 				if start == "warm" {
 					require.NoError(b, do())
 				}
