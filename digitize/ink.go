@@ -49,6 +49,7 @@ type tracer struct {
 	instead []string     // the ink's word where another than the pen's stands in for it, far from it; else empty
 	plane   []int        // evidence plane of each pen: pens of one colour share theirs
 	planes  [][]float32  // evidence: density of that ink, column by column
+	veil    [][]float32  // of each channel: the density that lies in shade over every sparse-th cell, wider than any stroke; nil without shade
 	other   []uint8      // hundredths of density that no ink of the recorder explains, as the planes lie; nil in a grey picture
 	axis    [3]float32   // of density, from the second pen's hue to the first's, where two hues share a plane; else zero
 	hue     []int8       // hundredths of density along axis, as the planes lie; nil without one
@@ -224,6 +225,7 @@ func (t *tracer) learnInks(s samplePlanes) {
 	}
 	strong := s.strong(floor)
 	classes := classify(strong, nil)
+	copied := colourless(classes, t.m.colours())
 	// Numerals, which are left, may be more than a pen's ink in a colour near theirs: the print stands beside it. An ink
 	// of which nothing is left so is the print's own, or one like it.
 	likePrint := map[string]bool{}
@@ -232,7 +234,13 @@ func (t *tracer) learnInks(s samplePlanes) {
 			classes[w] = c
 		}
 	}
-	t.chooseInks(classes, likePrint)
+	if copied {
+		for i := range t.inks {
+			t.inks[i] = classes["black"].dir
+		}
+	} else {
+		t.chooseInks(classes, likePrint)
+	}
 	for i := range t.inks {
 		t.plane[i] = len(t.noise)
 		for k := range i {
@@ -248,7 +256,23 @@ func (t *tracer) learnInks(s samplePlanes) {
 			t.noise = append(t.noise, float32(math.Sqrt(float64(sum))))
 		}
 	}
-	t.axis = t.huesApart()
+	if !copied {
+		t.axis = t.huesApart()
+	}
+}
+
+// colourless says whether all ink is black, on print that is black, too: a copy in black and white, in a picture that has colours.
+func colourless(classes map[string]class, print [][3]float32) bool {
+	black := unit(words["black"])
+	if classes["black"].count < inkPoints {
+		return false
+	}
+	for _, c := range classes {
+		if c.count >= inkPoints && dot(c.dir, black) < sameCos {
+			return false
+		}
+	}
+	return !slices.ContainsFunc(print, func(v [3]float32) bool { return dot(v, black) < otherCos })
 }
 
 // strong gives the directions of the left-over densities above a floor, in the root mean square of the channels, less those in and about
@@ -587,6 +611,7 @@ func (t *tracer) fillPlanes() {
 	var light []float32 // mean density of all colours, where there is shade
 	if t.sheet.shade != nil {
 		light = picture.Large[float32](cells)
+		t.findVeil()
 	}
 	t.fillTiles(t.inkedTiles(), light)
 	if t.sheet.shade != nil {
@@ -611,41 +636,55 @@ func (t *tracer) leftOver(f calibrate.Frame, row, every int, buf [][]float32, ea
 			in[ch] = buf[ch][c*f.Rows : (c+1)*f.Rows]
 			t.sheet.hide(t.sheet.off, in[ch], hour, row, every, calibrate.Outside)
 			t.m.leftOver(in[ch], ch, hour, row, every)
+			if t.veil != nil {
+				t.lessVeil(in[ch], ch, hour, row, every)
+			}
 		}
 		each(c, in)
 	}
 	return buf
 }
 
+// looks is how many of the frame's columns and rows are every sparse-th.
+func (t *tracer) looks() (cols, rows int) {
+	return (t.frame.Columns + sparse - 1) / sparse, (t.frame.Rows + sparse - 1) / sparse
+}
+
+// look reads these, and calls each with every such column, counted by itself, as leftOver does.
+func (t *tracer) look(each func(c int, in [][]float32)) {
+	const strip = 32 // columns at once: their planes stay in the processor's cache
+	cols, rows := t.looks()
+	f := t.frame
+	f.HourStep, f.RadiusStep, f.Rows = f.HourStep*sparse, f.RadiusStep*sparse, rows
+	var buf [][]float32
+	for first := 0; first < cols; first += strip {
+		f.Hour, f.Columns = t.frame.Hour+float64(first)*f.HourStep, min(strip, cols-first)
+		buf = t.leftOver(f, 0, sparse, buf, func(c int, in [][]float32) { each(first+c, in) })
+	}
+}
+
 // inkedTiles are the tiles of the frame, column by column, that show a trace of ink.
 func (t *tracer) inkedTiles() [][]bool {
-	const strip = 32 // columns at once: their planes stay in the processor's cache
-	cols, high := t.frame.Columns, (t.frame.Rows+tile-1)/tile
-	inked := make([][]bool, (cols+tile-1)/tile)
+	inked := make([][]bool, (t.frame.Columns+tile-1)/tile)
 	for i := range inked {
-		inked[i] = make([]bool, high)
+		inked[i] = make([]bool, (t.frame.Rows+tile-1)/tile)
 	}
-	f := t.frame
-	f.HourStep, f.RadiusStep, f.Rows = f.HourStep*sparse, f.RadiusStep*sparse, (f.Rows+sparse-1)/sparse
 	out := make([][]float32, len(t.planes))
 	for k := range out {
-		out[k] = make([]float32, f.Rows)
+		_, rows := t.looks()
+		out[k] = make([]float32, rows)
 	}
-	var buf [][]float32
-	for c := 0; c*sparse < cols; c += strip {
-		f.Hour, f.Columns = t.frame.Hour+float64(c)*f.HourStep, min(strip, (cols+sparse-1)/sparse-c)
-		buf = t.leftOver(f, 0, sparse, buf, func(col int, in [][]float32) {
-			t.evidence(in, out, nil, nil)
-			for k, v := range out {
-				limit := traceOfInk * t.typ[k]
-				for r, e := range v {
-					if e > limit {
-						inked[(c+col)*sparse/tile][r*sparse/tile] = true
-					}
+	t.look(func(c int, in [][]float32) {
+		t.evidence(in, out, nil, nil)
+		for k, v := range out {
+			limit := traceOfInk * t.typ[k]
+			for r, e := range v {
+				if e > limit {
+					inked[c*sparse/tile][r*sparse/tile] = true
 				}
 			}
-		})
-	}
+		}
+	})
 	return inked
 }
 

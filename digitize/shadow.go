@@ -21,6 +21,55 @@ const (
 // grid is how a plane lies: its columns and rows, each so many cells of the frame.
 type grid struct{ cols, rows, cells int }
 
+// findVeil looks in every channel for what is wide in shade: a stain or a marker has a colour of its own, which is to be taken
+// away before inks are told by theirs.
+func (t *tracer) findVeil() {
+	cols, rows := t.looks()
+	lie := grid{cols, rows, sparse}
+	found := make([][]float32, t.m.channels)
+	for ch := range found {
+		found[ch] = make([]float32, cols*rows)
+	}
+	t.look(func(c int, in [][]float32) {
+		for ch, col := range in {
+			for r, v := range col {
+				found[ch][c*rows+r] = max(0, v)
+			}
+		}
+	})
+	for ch := range found {
+		found[ch] = t.opened(t.filled(found[ch], lie), lie)
+		for c := range cols {
+			hour := t.frame.Hour + float64(c*sparse)*t.frame.HourStep
+			for r := range rows {
+				if !t.sheet.shade[t.sheet.cell(hour, r*sparse)] {
+					found[ch][c*rows+r] = 0
+				}
+			}
+		}
+	}
+	t.veil = found
+}
+
+// lessVeil takes it away from one column of left-over densities, those of every so many rows from the given one, in place.
+func (t *tracer) lessVeil(col []float32, channel int, hour float64, row, every int) {
+	cols, rows := t.looks()
+	x := max(0, (hour-t.frame.Hour)/t.frame.HourStep/sparse)
+	c := min(int(x), cols-1)
+	f := float32(x - float64(c))
+	a, b := t.veil[channel][c*rows:(c+1)*rows], t.veil[channel][min(c+1, cols-1)*rows:][:rows]
+	at := func(r int) float32 { return a[r] + (b[r]-a[r])*f }
+	for i := range col {
+		if col[i] == missing {
+			continue
+		}
+		y := row + i*every
+		r := y / sparse
+		v := at(r)
+		col[i] -= v + (at(min(r+1, rows-1))-v)*float32(y-r*sparse)/sparse
+	}
+}
+
 // dropWide takes away from a plane what is wide.
 func (t *tracer) dropWide(plane []float32, typ float32) {
 	cols, rows := t.frame.Columns, t.frame.Rows

@@ -505,6 +505,34 @@ func TestAnotherInkIsSaid(t *testing.T) {
 	}
 }
 
+// A copy in black and white has lost the colours of its pens, though the picture has some: of the desk it lies on.
+func TestACopyOnAColouredDesk(t *testing.T) {
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red"}}
+	p := paint(tinyForm(), true, pens, drawn{ink: "black", knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}},
+		drawn{ink: "black", knots: []knot{{0, 80}, {0.2, 130}, {1.3, 131}, {1.9, 70}}})
+	grey := p.Picture
+	pic := *grey
+	pic.Channels, pic.Pix = 3, make([]uint8, 0, 3*len(grey.Pix))
+	for i, v := range grey.Pix {
+		if i < 20*grey.Width { // beyond the sheet
+			pic.Pix = append(pic.Pix, 90, 140, 190)
+		} else {
+			pic.Pix = append(pic.Pix, v, v, v)
+		}
+	}
+	want := trace(t, p)
+	p.Picture = &pic
+	got := trace(t, p)
+	require.Equal(t, kinds(want), kinds(got))
+	for i, level := range []float64{120, 130} {
+		in := between(got.Series[i], 0.4, 1.1)
+		require.NotEmpty(t, in)
+		for _, s := range in {
+			require.InDelta(t, level, s.Temperature, 1.2, "pen %d at %s", i, s.Time)
+		}
+	}
+}
+
 // Habits of vats are in degF: cold milk cools the product's bulb by nine of them more.
 func TestHabitsCountInFahrenheit(t *testing.T) {
 	for unit, per := range map[string]float64{"F": 1, "C": 1 / 1.8} {
@@ -1096,12 +1124,17 @@ func TestWrittenTemperaturesTellPensApart(t *testing.T) {
 
 // darkened is the problem with a part of the picture, where is says so of its printed hour and radius, made darker.
 func darkened(p Problem, is func(h, r float64) bool, dark func(v uint8) uint8) Problem {
+	return tinted(p, is, func(_ int, v uint8) uint8 { return dark(v) })
+}
+
+// tinted is darkened for each channel by itself.
+func tinted(p Problem, is func(h, r float64) bool, dark func(channel int, v uint8) uint8) Problem {
 	pic := *p.Picture
 	pic.Pix = append([]uint8{}, pic.Pix...)
 	for i := range pic.Width * pic.Height {
 		if is(p.Face.Locate(float64(i%pic.Width), float64(i/pic.Width))) {
 			for c := range pic.Channels {
-				pic.Pix[pic.Channels*i+c] = dark(pic.Pix[pic.Channels*i+c])
+				pic.Pix[pic.Channels*i+c] = dark(c, pic.Pix[pic.Channels*i+c])
 			}
 		}
 	}
@@ -1150,6 +1183,30 @@ func TestAShadowIsNoInk(t *testing.T) {
 		for _, s := range in {
 			require.NotEqual(t, series.Gap, s.Quality, "%s at %s", name, s.Time)
 			require.InDelta(t, 140, s.Temperature, 0.2, "%s at %s", name, s.Time)
+		}
+	}
+}
+
+// A hold that someone marked in yellow, over the line and along it, is read as without that: what a marker's dye absorbs is taken away
+// before the ink is told by its colour.
+func TestAMarkerHidesNoInk(t *testing.T) {
+	f := smallForm()
+	yellow := func(channel int, v uint8) uint8 { return uint8(float64(v) * [3]float64{0.35, 0.95, 1}[channel]) }
+	for name, c := range map[string]struct {
+		from, off float64 // mm above the line, degF
+	}{"over the line": {-3, 0.2}, "its edge on it": {0, 0.5}} {
+		marked := func(h, r float64) bool {
+			d := r - f.Radius(140) - c.from
+			return h > 0.8 && h < 2.2 && d > 0 && d < 6
+		}
+		p := paint(f, false, one, drawn{ink: "blue", pale: 0.5, knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}, {3, 60}}})
+		res := trace(t, tinted(p, marked, yellow))
+		require.Empty(t, res.Events, name)
+		in := between(res.Series[0], 0.6, 2.5)
+		require.NotEmpty(t, in)
+		for _, s := range in {
+			require.NotEqual(t, series.Gap, s.Quality, "%s at %s", name, s.Time)
+			require.InDelta(t, 140, s.Temperature, c.off, "%s at %s", name, s.Time)
 		}
 	}
 }
