@@ -1,6 +1,7 @@
 package digitize
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -82,6 +83,33 @@ func (f *finder) all() (paths [][]step) {
 		paths = append(paths, f.best(i, corridorFee))
 		f.take(k, paths[i])
 	}
+	return paths
+}
+
+// oneInk lets both pens write in the ink of one where the other's is nowhere on the chart and a line is left that no pen claims: a pen
+// was changed, and which line is whose is to be weighed. It gives the paths, drawn: those of before where that leaves more than half of it.
+func (f *finder) oneInk(paths [][]step) [][]step {
+	j := slices.Index(f.unseen, true)
+	if j < 0 || len(f.plane) < 2 || f.unseen[1-j] || f.plane[0] == f.plane[1] {
+		return paths
+	}
+	i, k, left := 1-j, f.plane[1-j], 0
+	for _, s := range f.strays[k] {
+		left += len(s)
+	}
+	if left == 0 {
+		return paths
+	}
+	plane, planes, typ, noise := f.plane, f.planes, f.typ, f.noise
+	f.plane, f.planes, f.typ, f.noise = []int{0, 0}, planes[k:k+1], typ[k:k+1], noise[k:k+1]
+	other := f.all()
+	f.firstTurns(other)
+	if f.draw(other); 2*f.strayLength() <= left {
+		f.instead[j] = cmp.Or(f.instead[i], f.p.Pens[i].Ink)
+		return other
+	}
+	f.plane, f.planes, f.typ, f.noise = plane, planes, typ, noise
+	f.draw(paths)
 	return paths
 }
 

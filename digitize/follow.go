@@ -29,6 +29,7 @@ func (t *tracer) follow() {
 	paths := f.all()
 	f.firstTurns(paths)
 	t.draw(paths)
+	paths = f.oneInk(paths)
 	keep := func(other [][]step, most int) { // what leaves less of other lines
 		if t.draw(other); t.strayLength() < most {
 			paths = other

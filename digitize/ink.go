@@ -47,6 +47,7 @@ type tracer struct {
 
 	inks    [][3]float32 // direction of each pen's ink in (blue, green, red) density
 	instead []string     // the ink's word where another than the pen's stands in for it, far from it; else empty
+	unseen  []bool       // pens whose ink is nowhere on the chart, nor another that may stand in for it
 	plane   []int        // evidence plane of each pen: pens of one colour share theirs
 	planes  [][]float32  // evidence: density of that ink, column by column
 	veil    [][]float32  // of each channel: the density that lies in shade over every sparse-th cell, wider than any stroke; nil without shade
@@ -211,7 +212,7 @@ func blackAndWhite(p *picture.Picture, levels []float32) bool {
 // pixels, starting from what the word says.
 func (t *tracer) learnInks(s samplePlanes) {
 	n := len(t.p.Pens)
-	t.inks, t.instead, t.plane = make([][3]float32, n), make([]string, n), make([]int, n)
+	t.inks, t.instead, t.unseen, t.plane = make([][3]float32, n), make([]string, n), make([]bool, n), make([]int, n)
 	if t.m.channels == 1 {
 		for i := range t.inks {
 			t.inks[i] = [3]float32{1, 0, 0}
@@ -353,7 +354,7 @@ func (t *tracer) chooseInks(classes map[string]class, likePrint map[string]bool)
 				t.instead[i] = o
 			}
 		case ok:
-			t.inks[i] = c.dir
+			t.inks[i], t.unseen[i] = c.dir, true
 		case i > 0 && t.p.Pens[0].Ink == "":
 			t.inks[i] = t.inks[0] // nothing left to tell them apart by
 		default:

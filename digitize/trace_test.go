@@ -505,6 +505,27 @@ func TestAnotherInkIsSaid(t *testing.T) {
 	}
 }
 
+// Both pens were filled with one ink, which is one's or neither's: both lines are read, and asked about. No second turn is seen in
+// the one, nor is it taken for the other's.
+func TestBothPensInOneInk(t *testing.T) {
+	t.Parallel()
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red", AheadMinutes: 4}}
+	for _, ink := range []string{"black", "purple", "green", "blue", "red"} {
+		res := trace(t, paint(tinyForm(), false, pens,
+			drawn{ink: ink, knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}},
+			drawn{ink: ink, knots: []knot{{0.07, 80}, {0.27, 130}, {1.37, 131}, {1.97, 70}}}))
+		require.Contains(t, kinds(res), series.EventInk, ink)
+		require.NotContains(t, kinds(res), series.EventLap, ink)
+		for i, level := range []float64{120.5, 130.5} {
+			in := between(res.Series[i], 0.4, 1.1)
+			require.NotEmpty(t, in, ink)
+			for _, s := range in {
+				require.InDelta(t, level, s.Temperature, 0.7, "%s, pen %d at %s", ink, i, s.Time)
+			}
+		}
+	}
+}
+
 // A copy in black and white has lost the colours of its pens, though the picture has some: of the desk it lies on.
 func TestACopyOnAColouredDesk(t *testing.T) {
 	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red"}}
