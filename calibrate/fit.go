@@ -27,6 +27,9 @@ type Problem struct {
 // Mark is a place of the scan whose printed hour a person has told.
 type Mark struct{ Hours, X, Y float64 }
 
+// TwoCharts is the test that refuses a picture with another whole chart beside the one that was found.
+const TwoCharts = "charts"
+
 // Refusal says that the picture does not show the form well enough to be read.
 type Refusal struct {
 	Test  string // which test refused
@@ -78,11 +81,22 @@ func Fit(ctx context.Context, p Problem) (*Face, error) {
 		return nil, orNegative(err, p.Picture)
 	}
 	face, err := fit.settle(ctx, p)
+	if err == nil {
+		err = fit.alone(found)
+	}
 	var refused *Refusal
 	if errors.As(err, &refused) {
-		err = &Attempt{refused, fit.face(fit.form, HourOnChart)}
+		return nil, &Attempt{refused, fit.face(fit.form, HourOnChart)}
 	}
 	return face, err
+}
+
+// alone refuses a picture that shows another whole chart beside the one that was fitted: whose the entries are is not told.
+func (t *fitted) alone(found []*start) error {
+	if found[0].another(&t.warp, t.form.DiameterMM/2) {
+		return &Refusal{TwoCharts, "the picture shows two charts: scan each by itself, or cut the picture in two"}
+	}
+	return nil
 }
 
 // orNegative is a refusal, in plainer words where the picture is a negative: the middle of it dark, and what is drawn on it lighter.
@@ -303,6 +317,9 @@ func Identify(ctx context.Context, pic *picture.Picture, library []Candidate) (*
 		if a.fit.blank < blankLead*b.fit.blank || b.fit.blank == 0 && a.fit.score < b.fit.score+scoreLead {
 			return nil, &Refusal{"form", fmt.Sprintf("the print matches forms %s and %s alike: name the form", a.face.Form.Form, b.face.Form.Form)}
 		}
+	}
+	if err := a.fit.alone(found); err != nil {
+		return nil, err
 	}
 	return a.face, nil
 }

@@ -371,6 +371,24 @@ func TestHourAndWrongPaper(t *testing.T) {
 	_, err = Fit(ctx, Problem{Picture: &negative, Form: q, Blank: b})
 	refused(t, err, "negative")
 
+	// Another chart beside it, whole: whose the entries are is not told. One that is cut off is in nobody's way.
+	with := func(columns int) *picture.Picture {
+		two := *pic
+		two.Width, two.Pix = pic.Width+columns, nil
+		row := pic.Width * pic.Channels
+		for y := range pic.Height {
+			two.Pix = append(append(two.Pix, pic.Pix[y*row:(y+1)*row]...), pic.Pix[y*row:][:columns*pic.Channels]...)
+		}
+		return &two
+	}
+	_, err = Fit(ctx, Problem{Picture: with(pic.Width), Form: q, Blank: b})
+	refused(t, err, TwoCharts)
+	_, err = Identify(ctx, with(pic.Width), []Candidate{{Form: q}})
+	refused(t, err, TwoCharts)
+	face, err = Fit(ctx, Problem{Picture: with(pic.Width * 45 / 100), Form: q, Blank: b})
+	require.NoError(t, err)
+	assert.Equal(t, HourBlank, face.Hour)
+
 	var library []Candidate
 	var asked []string
 	var broken error

@@ -296,6 +296,57 @@ func (m *rectify) support(es []edge) float64 {
 	return float64(len(inner)) * math.Sqrt(median(inner))
 }
 
+// Edges beside a chart that are another one's, whole.
+const (
+	besideChart  = 1.03 // times as far from the middle as the sheet reaches
+	anotherShare = 0.1  // of the edges on the sheet are as many on circles about another middle: a sixth to two thirds, and 0.02 by chance,
+	anotherPart  = 0.8  // in so much of the turn about that: of a chart that is cut off in the middle there are half
+)
+
+// another says whether the picture shows another whole chart beside the one on which a map lies, whose sheet has the radius (mm).
+func (s *start) another(w *Warp, radius float64) bool {
+	const turn = 24 // parts
+	cx, cy := w.Pixel(0, 0)
+	far := 0.0
+	for k := range turn {
+		sin, cos := math.Sincos(2 * math.Pi * float64(k) / turn)
+		x, y := w.Pixel(radius*cos, radius*sin)
+		far = math.Max(far, math.Hypot(x-cx, y-cy))
+	}
+	var beside []edge
+	for _, e := range s.edges {
+		if math.Hypot(e.x-cx, e.y-cy) > besideChart*far {
+			beside = append(beside, e)
+		}
+	}
+	least := anotherShare * float64(len(s.edges)-len(beside))
+	if float64(len(beside)) < least {
+		return false
+	}
+	x, y := vote(s.plane.pic, beside)
+	for _, m := range tangents(beside, rectify{s: far, cx: x, cy: y}) {
+		on := 0.0
+		var seen [turn]bool
+		for i := range beside {
+			e := &beside[i]
+			if off, _ := m.offset(e); math.Abs(off) < onCircle {
+				on++
+				seen[int((math.Atan2(e.y-m.cy, e.x-m.cx)/(2*math.Pi)+0.5)*turn)%turn] = true
+			}
+		}
+		parts := 0.0
+		for _, s := range seen {
+			if s {
+				parts++
+			}
+		}
+		if on >= least && parts >= anotherPart*turn && math.Hypot(m.cx-cx, m.cy-cy) > far { // not what the sheet lies on
+			return true
+		}
+	}
+	return false
+}
+
 // possible says whether a sheet may lie so.
 func (m *rectify) possible() bool {
 	return math.Hypot(m.e1, m.e2) <= 0.4 && math.Hypot(m.g1, m.g2) <= 0.6

@@ -297,8 +297,8 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) error {
 	refused := new(calibrate.Refusal)
 	if own == nil || errors.As(err, &refused) && job.Mark == nil && len(library) > 0 {
 		face, other := calibrate.Identify(ctx, r.picture, library)
-		// Where no other form matches either, what is wrong with the own one says more.
-		if own == nil || !errors.As(other, &refused) {
+		// Where no other form matches either, what is wrong with the own one says more, unless one matches beside another chart.
+		if own == nil || !errors.As(other, &refused) || refused.Test == calibrate.TwoCharts {
 			r.face, err = face, other
 		}
 		if err == nil && job.Mark != nil {
