@@ -214,7 +214,7 @@ func (j *judge) startsBelow() bool {
 
 // fits counts the batches whose written readings, moved by some seconds, lie in a heat.
 func (j *judge) fits(ms []*matter, by float64) (n int) {
-	base, _ := j.temperatures(nil)
+	base, _ := j.temperatures()
 	for _, m := range ms {
 		if slices.ContainsFunc(j.heats(base), func(h run) bool {
 			return slices.ContainsFunc(m.times, func(t float64) bool { return t+by >= h.from-near && t+by <= h.to+near })
@@ -260,7 +260,7 @@ func (j *judge) mismatched(bs []Batch, loose []run) {
 			}
 		}
 	}
-	base, hottest := j.temperatures(bs)
+	base, hottest := j.temperatures()
 	for _, r := range loose {
 		if j.wash(r, base, hottest) != "" {
 			continue
@@ -325,7 +325,7 @@ const (
 )
 
 // wash tells in words by what a run at or above the level looks like a wash, and not like
-// milk of at most the hottest legal temperature; empty where it looks like milk.
+// milk held at no more than the hottest legal temperature; empty where it looks like milk.
 func (j *judge) wash(r run, level, hottest float64) string {
 	unit := PerF(j.unit)
 	if top := j.product.top(r.from, r.to); top > hottest+washF/unit {

@@ -244,11 +244,14 @@ func (j *judge) chartEntries(bs []Batch, loose []run) Check {
 	default:
 		c.Reason = "all required entries of the chart are there"
 	}
-	base, hottest := j.temperatures(bs)
+	base, hottest := j.temperatures()
 	for _, r := range loose {
 		what := j.wash(r, base, hottest)
 		if what == "" {
 			what = "a hold that no batch names: were its entries forgotten?"
+			if top := j.product.top(r.from, r.to); top < base {
+				what = fmt.Sprintf("a heat to %s that no batch names: were its entries forgotten?", j.deg(top))
+			}
 			c.Verdict = Worst(c.Verdict, Undecided)
 		}
 		c.Reason += fmt.Sprintf("; %s from %s to %s", what, j.product.at(r.from).Format("15:04"), j.product.at(r.to).Format("15:04"))
@@ -257,12 +260,15 @@ func (j *judge) chartEntries(bs []Batch, loose []run) Check {
 	return c
 }
 
-// temperatures are the base row's legal one and the hottest among the batches'.
-func (j *judge) temperatures(bs []Batch) (base, hottest float64) {
+// temperatures are the base row's legal one and the hottest that any row wants: a batch
+// that nobody names may be of any product.
+func (j *judge) temperatures() (base, hottest float64) {
 	base, _ = j.law(j.Rules.Rows[0].Options[0].Temperature)
 	hottest = base
-	for _, b := range bs {
-		hottest = math.Max(hottest, b.Legal)
+	for _, r := range j.Rules.Rows {
+		for _, o := range r.Options {
+			hottest = math.Max(hottest, j.legalOf(o))
+		}
 	}
 	return base, hottest
 }

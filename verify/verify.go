@@ -259,7 +259,8 @@ func PerF(unit string) float64 {
 	return 1
 }
 
-// named judges the written batches; the runs of ten minutes or more that belong to none come back beside them.
+// named judges the written batches; the runs of ten minutes or more that belong to none come back beside them, and the heats of
+// as much that hold no such run.
 func (j *judge) named() (out []Batch, loose []run) {
 	out = []Batch{}
 	ms := j.matters()
@@ -292,13 +293,14 @@ func (j *judge) named() (out []Batch, loose []run) {
 	if !ok {
 		return out, nil
 	}
-	for _, r := range j.product.runs(base, shift{}, true) {
-		if r.minutes() >= shown && r.inked && !slices.ContainsFunc(used, func(h run) bool { return r.from <= h.to && r.to >= h.from }) {
-			loose = append(loose, r)
-		}
+	unclaimed := func(of, by []run) []run {
+		return slices.DeleteFunc(slices.Clone(of), func(r run) bool {
+			return r.minutes() < shown || !r.inked || slices.ContainsFunc(by, func(h run) bool { return r.from <= h.to && r.to >= h.from })
+		})
 	}
+	loose = unclaimed(j.product.runs(base, shift{}, true), used)
 	j.mismatched(out, loose)
-	return out, loose
+	return out, append(loose, unclaimed(j.heats(base), append(used, loose...))...)
 }
 
 // shown is the shortest run in minutes that is listed as a hold where no entry names it.

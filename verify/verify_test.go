@@ -890,7 +890,10 @@ func TestUnnamedHold(t *testing.T) {
 		more  []string
 	}{
 		{"no batch names", Undecided, []string{"11:40:00 100", "12:05:00 146", "12:30:00 146"}}, // 1.8 °F a minute
-		{"wash by its 160", Pass, []string{"11:40:00 100", "12:00:00 160", "12:30:00 160"}},
+		{"no batch names", Undecided, []string{"11:35:00 100", "12:05:00 156", "12:30:00 156"}}, // it may have been eggnog
+		{"a heat to 143 °F that no batch names", Undecided, []string{"11:35:00 100", "12:05:00 143", "12:30:00 143"}}, // nor was that held hot enough
+		{"all required entries of the chart are there", Pass, []string{"11:35:00 100", "12:05:00 134", "12:30:00 134"}},
+		{"wash by its 165", Pass, []string{"11:40:00 100", "12:00:00 165", "12:30:00 165"}},
 		{"wash by its rise", Pass, []string{"11:58:00 100", "12:05:00 147", "12:30:00 147"}}, // 6.7 °F a minute
 	} {
 		s := line("product", "F", 0.05, 2, append([]string{"08:00:00 60", "09:30:00 100", "10:00:00 146", "10:34:00 146", "10:50:00 90", "11:30:00 80"}, append(c.more, "12:45:00 70", "13:00:00 70")...)...)
