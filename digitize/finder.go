@@ -2,6 +2,7 @@ package digitize
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 )
@@ -13,6 +14,8 @@ const (
 	corridorFee = 0.2  // a mm
 	furtherFee  = 0.45 // the same for lines that no path of a pen has found
 	leaveMM     = 1.0  // of ink of its own that a path gains by an end of its own, and of another's that it leaves for that
+	jumpMM      = 1.0  // of bare paper that a path jumps over, and by which two cost less
+	exchanges   = 3    // at most
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
@@ -149,6 +152,96 @@ func (f *finder) leaveAtOnce(paths [][]step) (out [][]step) {
 		}
 	}
 	return out
+}
+
+// exchange gives two pens of one plane paths of which one has the other's rest, or beginning, from where they cross, and the other is looked
+// for again beside that, where they cost less together: whichever was found first may have gone from its line to the other's by the writing
+// between them, so that the other could but jump over bare paper to what was left.
+func (f *finder) exchange(paths [][]step) [][]step {
+	if len(paths) < 2 || f.plane[0] != f.plane[1] {
+		return paths
+	}
+	cost := f.cost(paths)
+	for range exchanges {
+		better := false
+		for other := range f.exchanged(paths) {
+			if c := f.cost(other); c < cost-costBlank*jumpMM {
+				paths, cost, better = other, c, true
+				break
+			}
+		}
+		if !better {
+			break
+		}
+	}
+	return paths
+}
+
+// exchanged are such pairs of paths, for each jump over bare paper.
+func (f *finder) exchanged(paths [][]step) iter.Seq[[][]step] {
+	return func(yield func([][]step) bool) {
+		for i, own := range paths {
+			other := paths[1-i]
+			for from, to := range runs(len(own), func(k int) bool { return !f.inkedCell(own[k], f.plane[i]) }) {
+				if float64(to-from)*2*stepMM < jumpMM {
+					continue
+				}
+				for _, rest := range []bool{true, false} {
+					var instead []step
+					if a, b := firstCommon(own, other, own[from].col); rest && a >= 0 {
+						instead = append(slices.Clone(other[:b]), own[a:]...)
+					}
+					if a, b := parting(own, other, own[to-1].col+1); !rest && a >= 0 {
+						instead = append(slices.Clone(own[:a]), other[b:]...)
+					}
+					if instead == nil {
+						continue
+					}
+					clear(f.taken)
+					f.take(f.plane[i], instead)
+					out := [][]step{instead, instead}
+					out[i] = f.best(i, corridorFee)
+					if !yield(out) {
+						return
+					}
+				}
+			}
+		}
+	}
+}
+
+// cost is what two paths of one plane cost together, as bestPath has it, the second paying corridorFee beside the first.
+func (f *finder) cost(paths [][]step) (sum float64) {
+	k := f.plane[0]
+	first := f.corridor(spans(paths[0], f.cols))
+	for i, path := range paths {
+		for n, s := range path {
+			c := float64(inkCost(f.half(f.planes[k], s.col, s.row) / f.typ[k]))
+			if i > 0 && s.row >= first[s.col].low && s.row <= first[s.col].high {
+				c += corridorFee
+			}
+			if n > 0 && path[n-1].col == s.col {
+				sum += 2 * stepMM * c
+			} else {
+				sum += float64(f.width) * c
+			}
+		}
+	}
+	return sum
+}
+
+// firstCommon is where in two paths the first cell from a column on stands that both have, −1 where there is none.
+func firstCommon(a, b []step, col int) (inA, inB int) {
+	at := make(map[step]int, len(b))
+	for m, s := range b {
+		at[s] = m
+	}
+	for k, s := range a {
+		if m, ok := at[s]; ok && s.col >= col {
+			return k, m
+		}
+	}
+	return -1, -1
 }
 
 // parting is where in two paths the last cell before a column stands that both have, −1 where there is none.

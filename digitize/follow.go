@@ -26,7 +26,7 @@ func (t *tracer) follow() {
 		t.typ[k] = typical(t.planes[k], t.noise[k])
 	}
 	f := t.finder()
-	paths := f.all()
+	paths := f.exchange(f.all())
 	f.firstTurns(paths)
 	t.draw(paths)
 	paths = f.oneInk(paths)

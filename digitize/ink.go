@@ -269,7 +269,7 @@ func colourless(classes map[string]class, print [][3]float32) bool {
 		return false
 	}
 	for _, c := range classes {
-		if c.count >= inkPoints && dot(c.dir, black) < sameCos {
+		if c.count >= inkPoints && dot(c.dir, black) < otherCos { // a dull ink is not as near
 			return false
 		}
 	}

@@ -131,3 +131,43 @@ func TestWhatPrintLeavesIsNoWay(t *testing.T) {
 		require.Equal(t, map[bool]span{false: {rest, rest}, true: {hold, hold}}[f.plain], way, f.plain)
 	}
 }
+
+// Writing leads from the end of one pen's hold to the other's fall, and the path that was found first goes there by it: the other jumps to
+// what is left. Exchanged, each has its own.
+func TestPathsAreExchanged(t *testing.T) {
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "blue"}}
+	tr := newTracer(paint(smallForm(), false, pens))
+	tr.frame.Columns = 400
+	tr.plane, tr.typ, tr.sheet = []int{0, 0}, []float32{1}, &sheet{}
+	plane := make([]float32, tr.frame.Columns*tr.frame.Rows)
+	tr.planes = [][]float32{plane}
+	const low, high, early, late, after, beside = 60, 90, 100, 140, 20, 30 // cells of two by two
+	way := func(corners ...step) (path []step) {
+		path = []step{corners[0]}
+		for _, to := range corners[1:] {
+			path = onward(path, to)
+		}
+		return path
+	}
+	first := way(step{0, low}, step{early, low}, step{early, after}, step{199, after})
+	second := way(step{0, high}, step{late, high}, step{late, beside}, step{199, beside})
+	writing := way(step{early, low}, step{late, low})
+	for _, path := range [][]step{first, second, writing} {
+		for _, s := range path {
+			for i := range 4 {
+				plane[(2*s.col+i/2)*tr.frame.Rows+2*s.row+i%2] = 1
+			}
+		}
+	}
+	got := tr.finder().exchange([][]step{
+		way(step{0, low}, step{late, low}, step{late, beside}, step{199, beside}),
+		way(step{0, high}, step{early, high}, step{early, after}, step{199, after}),
+	})
+	var rows [][3]int // before, amid and after
+	for _, path := range got {
+		all := spans(path, 200)
+		rows = append(rows, [3]int{all[early-20].low, all[late-20].low, all[late+20].low})
+	}
+	require.ElementsMatch(t, [][3]int{{low, after, after}, {high, high, beside}}, rows)
+	require.Equal(t, got, tr.finder().exchange(got), "there is nothing to gain")
+}
