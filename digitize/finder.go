@@ -14,7 +14,8 @@ const (
 	corridorFee = 0.2  // a mm
 	furtherFee  = 0.45 // the same for lines that no path of a pen has found
 	leaveMM     = 1.0  // of ink of its own that a path gains by an end of its own, and of another's that it leaves for that
-	jumpMM      = 1.0  // of bare paper that a path jumps over, and by which two cost less
+	jumpMM      = 1.0  // of bare paper that a path jumps over,
+	gainMM      = 2.0  // and of it that two paths cost less, at least: in less, print and faint ink have a say
 	exchanges   = 3    // at most
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
@@ -48,11 +49,10 @@ func (t *tracer) finder() *finder {
 // best is the best path of pen i beside what was found on its plane, with a fee a mm along that.
 func (f *finder) best(i int, fee float32) []step {
 	k := f.plane[i]
-	ahead := (f.p.Pens[i].AheadMinutes - f.least) / 60 // of the pen that touches the paper first
-	wait := int((freeBefore + startSlack + ahead) / (2 * f.frame.HourStep))
+	wait := f.within(i, startSlack)
 	late := wait
 	if len(f.taken[k]) > 0 {
-		late = int((freeBefore + lateSlack + ahead) / (2 * f.frame.HourStep))
+		late = f.within(i, lateSlack)
 	}
 	return bestPath(f.end, f.rows, f.width, 2*stepMM, wait, late, func(col int, cost []float32) {
 		for r := range cost {
@@ -72,6 +72,12 @@ func (f *finder) best(i int, fee float32) []step {
 			}
 		}
 	})
+}
+
+// within is the column so many hours after the one in which pen i is expected to touch the paper.
+func (f *finder) within(i int, slack float64) int {
+	ahead := (f.p.Pens[i].AheadMinutes - f.least) / 60 // of the pen that touches it first
+	return int((freeBefore + slack + ahead) / (2 * f.frame.HourStep))
 }
 
 // take keeps further paths on a plane off one.
@@ -156,16 +162,16 @@ func (f *finder) leaveAtOnce(paths [][]step) (out [][]step) {
 
 // exchange gives two pens of one plane paths of which one has the other's rest, or beginning, from where they cross, and the other is looked
 // for again beside that, where they cost less together: whichever was found first may have gone from its line to the other's by the writing
-// between them, so that the other could but jump over bare paper to what was left.
+// between them, so that the other could but jump over bare paper to what was left. Where the chart went round again, firstTurns sees to it.
 func (f *finder) exchange(paths [][]step) [][]step {
-	if len(paths) < 2 || f.plane[0] != f.plane[1] {
+	if len(paths) < 2 || f.plane[0] != f.plane[1] || slices.ContainsFunc(paths, func(p []step) bool { return f.wholeTurn(p, f.plane[0]) }) {
 		return paths
 	}
 	cost := f.cost(paths)
 	for range exchanges {
 		better := false
 		for other := range f.exchanged(paths) {
-			if c := f.cost(other); c < cost-costBlank*jumpMM {
+			if c := f.cost(other); c < cost-costBlank*gainMM {
 				paths, cost, better = other, c, true
 				break
 			}
@@ -215,6 +221,11 @@ func (f *finder) cost(paths [][]step) (sum float64) {
 	k := f.plane[0]
 	first := f.corridor(spans(paths[0], f.cols))
 	for i, path := range paths {
+		begin, late := path[0].col, 0
+		if i > 0 {
+			late = max(0, begin-f.within(i, lateSlack))
+		}
+		sum += float64(f.width) * (costWait*float64(begin-late) + costLate*float64(late))
 		for n, s := range path {
 			c := float64(inkCost(f.half(f.planes[k], s.col, s.row) / f.typ[k]))
 			if i > 0 && s.row >= first[s.col].low && s.row <= first[s.col].high {
