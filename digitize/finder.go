@@ -17,6 +17,7 @@ const (
 	jumpMM      = 1.0  // of bare paper that a path jumps over,
 	gainMM      = 2.0  // and of it that two paths cost less, at least: in less, print and faint ink have a say
 	exchanges   = 3    // at most
+	lineShare   = 0.2  // of the ink of the other pen's line: a line of less is writing
 	turnTouchMM = 3.0  // of two turns' lines run as one where they cross
 	turnStepMM  = 1.0  // a line that goes on into the next turn does so within this
 	idleMM      = 2.0  // a line that stays within this is an idle vat's
@@ -95,11 +96,23 @@ func (f *finder) all() (paths [][]step) {
 	return paths
 }
 
-// oneInk lets both pens write in the ink of one where the other's is nowhere on the chart and a line is left that no pen claims: a pen
-// was changed, and which line is whose is to be weighed. It gives the paths, drawn: those of before where that leaves more than half of it.
+// oneInk lets both pens write in the ink of one where the other has drawn no line, if anything, in its own, and one is left that no pen
+// claims: a pen was changed, and which line is whose is to be weighed. It gives the paths, drawn: those of before where that leaves
+// more than half of it.
 func (f *finder) oneInk(paths [][]step) [][]step {
-	j := slices.Index(f.unseen, true)
-	if j < 0 || len(f.plane) < 2 || f.unseen[1-j] || f.plane[0] == f.plane[1] {
+	if len(f.plane) < 2 || f.plane[0] == f.plane[1] {
+		return paths
+	}
+	var ink [2]int
+	for i, l := range f.lines {
+		for _, p := range l.v {
+			if p.ink {
+				ink[i]++
+			}
+		}
+	}
+	j := slices.IndexFunc([]int{0, 1}, func(i int) bool { return f.unseen[i] || lineShare*float64(ink[1-i]) > float64(ink[i]) })
+	if j < 0 || f.unseen[1-j] {
 		return paths
 	}
 	i, k, left := 1-j, f.plane[1-j], 0

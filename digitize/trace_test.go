@@ -510,10 +510,16 @@ func TestAnotherInkIsSaid(t *testing.T) {
 func TestBothPensInOneInk(t *testing.T) {
 	t.Parallel()
 	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red", AheadMinutes: 4}}
-	for _, ink := range []string{"black", "purple", "green", "blue", "red"} {
-		res := trace(t, paint(tinyForm(), false, pens,
-			drawn{ink: ink, knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}},
-			drawn{ink: ink, knots: []knot{{0.07, 80}, {0.27, 130}, {1.37, 131}, {1.97, 70}}}))
+	for _, c := range []struct{ ink, writing string }{{"black", ""}, {"purple", ""}, {"green", ""}, {"blue", ""}, {"red", ""}, {"blue", "red"}, {"red", "blue"}} {
+		ink := c.ink
+		lines := []drawn{
+			{ink: ink, knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}},
+			{ink: ink, knots: []knot{{0.07, 80}, {0.27, 130}, {1.37, 131}, {1.97, 70}}},
+		}
+		for h := 0.5; c.writing != "" && h < 0.9; h += 0.1 { // a few strokes are no line
+			lines = append(lines, drawn{ink: c.writing, knots: []knot{{h, 100}, {h + 0.08, 104}}})
+		}
+		res := trace(t, paint(tinyForm(), false, pens, lines...))
 		require.Contains(t, kinds(res), series.EventInk, ink)
 		require.NotContains(t, kinds(res), series.EventLap, ink)
 		for i, level := range []float64{120.5, 130.5} {
