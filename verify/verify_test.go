@@ -889,8 +889,8 @@ func TestUnnamedHold(t *testing.T) {
 		want  Verdict
 		more  []string
 	}{
-		{"no batch names", Undecided, []string{"11:40:00 100", "12:05:00 146", "12:30:00 146"}}, // 1.8 °F a minute
-		{"no batch names", Undecided, []string{"11:35:00 100", "12:05:00 156", "12:30:00 156"}}, // it may have been eggnog
+		{"no batch names", Undecided, []string{"11:40:00 100", "12:05:00 146", "12:30:00 146"}},                       // 1.8 °F a minute
+		{"no batch names", Undecided, []string{"11:35:00 100", "12:05:00 156", "12:30:00 156"}},                       // it may have been eggnog
 		{"a heat to 143 °F that no batch names", Undecided, []string{"11:35:00 100", "12:05:00 143", "12:30:00 143"}}, // nor was that held hot enough
 		{"all required entries of the chart are there", Pass, []string{"11:35:00 100", "12:05:00 134", "12:30:00 134"}},
 		{"wash by its 165", Pass, []string{"11:40:00 100", "12:00:00 165", "12:30:00 165"}},
