@@ -49,6 +49,41 @@ func (t *tracer) paperEvents(i int) {
 	}
 }
 
+// hiddenEvents tells on the clock of one pen where the sheet is covered or torn off: of what may be drawn there nothing is known.
+func (t *tracer) hiddenEvents(pen int) {
+	s := t.sheet
+	if s.off == nil {
+		return
+	}
+	for _, piece := range pieces(s.wide, s.high, func(i int) bool { return s.off[i] }) {
+		in := make([]bool, s.wide)
+		band, area := 0, 0.0
+		for _, i := range piece {
+			in[i/s.high] = true
+			band += i % s.high
+			area += sheetRows * stepMM * t.alongAt(i%s.high*sheetRows) / t.frame.HourStep * s.rotation / float64(s.wide)
+		}
+		if area < coverLeast {
+			continue
+		}
+		first := 0 // a column of it after one that is not: the turn has no beginning
+		for c := range in {
+			if in[c] && !in[(c+s.wide-1)%s.wide] {
+				first = c
+			}
+		}
+		columns := 0
+		for in[(first+columns)%s.wide] && columns < s.wide {
+			columns++
+		}
+		hour := func(c float64) float64 { return c / float64(s.wide) * s.rotation }
+		from := t.frame.Hour + math.Mod(hour(float64(first))-t.frame.Hour+2*s.rotation, s.rotation)
+		radius := t.frame.Radius + (float64(band)/float64(len(piece))+0.5)*sheetRows*stepMM
+		x, y := t.p.Face.Pixel(from+hour(float64(columns))/2, radius)
+		t.report(series.EventHidden, pen, from, from+hour(float64(columns)), x, y, "something covers it, or it is torn off: what may be drawn there is not known")
+	}
+}
+
 // standing finds strokes along one arc: the clock stood while the pen moved. A narrow tip at an end of one, where the line before or
 // after runs together with it, makes it longer; straight it must be without it.
 func (t *tracer) standing(i int) {

@@ -281,6 +281,7 @@ func (t *tracer) result() *Result {
 		t.paperEvents(i)
 	}
 	t.turnedEvents()
+	t.hiddenEvents(begins)
 	for k := range t.planes {
 		t.laps(k)
 	}

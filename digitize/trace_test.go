@@ -1177,6 +1177,10 @@ func TestATornSheetIsNoInk(t *testing.T) {
 	for _, s := range between(res.Series[0], 1.5, 12) {
 		require.Equal(t, series.Gap, s.Quality, "at %s", s.Time)
 	}
+	require.Equal(t, []series.Kind{series.EventHidden}, kinds(res))
+	const cell = 12.0 * 60 / (blocks * perBlock / sheetColumns) // minutes, of which one more to either side is not read
+	require.InDelta(t, 90-cell, res.Events[0].From.Sub(onChart).Minutes(), cell)
+	require.InDelta(t, 180+cell, res.Events[0].To.Sub(onChart).Minutes(), cell)
 	// two cells of 2 mm and of a degree beside it are not read
 	in := between(res.Series[0], 0.6, 1.5-2*12.0/360-4.2/(3600*f.MMPerSecond(f.Radius(140))))
 	require.NotEmpty(t, in)
@@ -1279,7 +1283,7 @@ func TestANoteHidesTheLine(t *testing.T) {
 	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.9, 60}, {1, 140}, {1.8, 140}, {2.1, 70}, {3, 70}}})
 	note := func(h, r float64) bool { return h > 0.8 && h < 1.6 && r > 24 && r < 46 }
 	res := trace(t, darkened(p, note, func(uint8) uint8 { return 120 }))
-	require.Equal(t, []series.Kind{series.EventGap}, kinds(res))
+	require.Equal(t, []series.Kind{series.EventGap, series.EventHidden}, kinds(res))
 	for _, s := range between(res.Series[0], 0.95, 1.55) {
 		require.Equal(t, series.Gap, s.Quality)
 	}

@@ -63,7 +63,7 @@ func (j *judge) record(bs []Batch) Check {
 			for _, e := range events[kind] {
 				v = Worst(v, listed(e.Pen, e.From, e.To))
 			}
-		case series.EventBlot, series.EventInk, series.EventStart:
+		case series.EventBlot, series.EventInk, series.EventStart, series.EventHidden:
 		default:
 			continue
 		}

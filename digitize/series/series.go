@@ -86,6 +86,7 @@ const (
 	EventInk     Kind = "ink"        // the line's ink is not the recorder's
 	EventStart   Kind = "start"      // the trace starts more than 15 min off the written on_chart time
 	EventAmbig   Kind = "ambiguous"  // two lines compete, which is which is not settled
+	EventHidden  Kind = "hidden"     // part of the sheet is covered or torn off
 )
 
 // Words is what an event of the kind is, for a person.
@@ -111,6 +112,8 @@ func (k Kind) Words() string {
 		return "start off the written time"
 	case EventAmbig:
 		return "two lines compete"
+	case EventHidden:
+		return "part of the chart is not seen"
 	}
 	return string(k)
 }
