@@ -30,6 +30,9 @@ func (t *tracer) paperEvents(i int) {
 	if ink := t.instead[i]; ink != "" && len(v) > 0 {
 		t.reportOn(series.EventInk, i, 0, 0, fmt.Sprintf("drawn in %s, the recorder's ink is %s: was the pen changed, or is it another's line?", ink, t.p.Pens[i].Ink))
 	}
+	if t.lent[i] && len(v) > 0 {
+		t.reportOn(series.EventLoose, i, 0, len(v)-1, "taken for the pen's, though drawn in the other pen's ink: was the pen changed, or did the chart go round again?")
+	}
 	t.standing(i)
 	var wide []float32
 	for _, p := range v {
@@ -61,7 +64,7 @@ func (t *tracer) hiddenEvents(pen int) {
 		for _, i := range piece {
 			in[i/s.high] = true
 			band += i % s.high
-			area += sheetRows * stepMM * t.alongAt(i%s.high*sheetRows) / t.frame.HourStep * s.rotation / float64(s.wide)
+			area += s.area(i, t.frame)
 		}
 		if area < coverLeast {
 			continue
@@ -78,8 +81,7 @@ func (t *tracer) hiddenEvents(pen int) {
 		}
 		hour := func(c float64) float64 { return c / float64(s.wide) * s.rotation }
 		from := t.frame.Hour + math.Mod(hour(float64(first))-t.frame.Hour+2*s.rotation, s.rotation)
-		radius := t.frame.Radius + (float64(band)/float64(len(piece))+0.5)*sheetRows*stepMM
-		x, y := t.p.Face.Pixel(from+hour(float64(columns))/2, radius)
+		x, y := t.p.Face.Pixel(from+hour(float64(columns))/2, s.radius(float64(band)/float64(len(piece)), t.frame))
 		t.report(series.EventHidden, pen, from, from+hour(float64(columns)), x, y, "something covers it, or it is torn off: what may be drawn there is not known")
 	}
 }

@@ -1,7 +1,6 @@
 package digitize
 
 import (
-	"cmp"
 	"iter"
 	"math"
 	"slices"
@@ -97,8 +96,8 @@ func (f *finder) all() (paths [][]step) {
 }
 
 // oneInk lets both pens write in the ink of one where the other has drawn no line, if anything, in its own, and one is left that no pen
-// claims: a pen was changed, and which line is whose is to be weighed. It gives the paths, drawn: those of before where that leaves
-// more than half of it.
+// claims: a pen was changed, and which line is whose is to be weighed, or the chart went round again, which is asked. It gives the
+// paths, drawn: those of before where that leaves more than half of it.
 func (f *finder) oneInk(paths [][]step) [][]step {
 	if len(f.plane) < 2 || f.plane[0] == f.plane[1] {
 		return paths
@@ -115,7 +114,7 @@ func (f *finder) oneInk(paths [][]step) [][]step {
 	if j < 0 || f.unseen[1-j] {
 		return paths
 	}
-	i, k, left := 1-j, f.plane[1-j], 0
+	k, left := f.plane[1-j], 0
 	for _, s := range f.strays[k] {
 		left += len(s)
 	}
@@ -127,7 +126,7 @@ func (f *finder) oneInk(paths [][]step) [][]step {
 	other := f.all()
 	f.firstTurns(other)
 	if f.draw(other); 2*f.strayLength() <= left {
-		f.instead[j] = cmp.Or(f.instead[i], f.p.Pens[i].Ink)
+		f.lent[j] = true
 		return other
 	}
 	f.plane, f.planes, f.typ, f.noise = plane, planes, typ, noise

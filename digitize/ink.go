@@ -48,6 +48,7 @@ type tracer struct {
 	inks    [][3]float32 // direction of each pen's ink in (blue, green, red) density
 	instead []string     // the ink's word where another than the pen's stands in for it, far from it; else empty
 	unseen  []bool       // pens whose ink is nowhere on the chart, nor another that may stand in for it
+	lent    []bool       // pens that are taken to have written in the other's ink
 	plane   []int        // evidence plane of each pen: pens of one colour share theirs
 	planes  [][]float32  // evidence: density of that ink, column by column
 	veil    [][]float32  // of each channel: the density that lies in shade over every sparse-th cell, wider than any stroke; nil without shade
@@ -212,7 +213,8 @@ func blackAndWhite(p *picture.Picture, levels []float32) bool {
 // pixels, starting from what the word says.
 func (t *tracer) learnInks(s samplePlanes) {
 	n := len(t.p.Pens)
-	t.inks, t.instead, t.unseen, t.plane = make([][3]float32, n), make([]string, n), make([]bool, n), make([]int, n)
+	t.inks, t.instead, t.plane = make([][3]float32, n), make([]string, n), make([]int, n)
+	t.unseen, t.lent = make([]bool, n), make([]bool, n)
 	if t.m.channels == 1 {
 		for i := range t.inks {
 			t.inks[i] = [3]float32{1, 0, 0}

@@ -40,6 +40,16 @@ func (s *sheet) cell(hour float64, row int) int {
 	return c*s.high + s.band(row)
 }
 
+// area is that of a cell, mm², the rows of which lie as those of a frame.
+func (s *sheet) area(i int, f calibrate.Frame) float64 {
+	return 2 * math.Pi / float64(s.wide) * s.radius(float64(i%s.high), f) * sheetRows * f.RadiusStep
+}
+
+// radius is that of the middle of a band, mm.
+func (s *sheet) radius(band float64, f calibrate.Frame) float64 {
+	return f.Radius + (band+0.5)*sheetRows*f.RadiusStep
+}
+
 // band is the cell's place along the radius.
 func (s *sheet) band(row int) int { return min(row/sheetRows, s.high-1) }
 
@@ -66,8 +76,7 @@ func (t *tracer) findSheet(s samplePlanes, m *printed) *sheet {
 		edge, deep, area, mean := false, false, 0.0, float32(0)
 		for n, i := range piece {
 			deep = deep || i%high < high-1 // else it may be the broad line of pens that rest beyond the rim
-			radius := s.frame.Radius + (float64(i%high)+0.5)*sheetRows*s.frame.RadiusStep
-			area += 2 * math.Pi / float64(wide) * radius * sheetRows * s.frame.RadiusStep
+			area += out.area(i, s.frame)
 			mean += (depth[i] - mean) / float32(n+1)
 			beside(wide, high, i, func(j int) {
 				edge = edge || !seen[j] || j%high == high-1 && depth[j] >= sheetShade
@@ -189,7 +198,7 @@ func (s *sheet) light(paper []float32, seen []bool, f calibrate.Frame) func(i in
 	for c := range s.wide {
 		sin, cos := math.Sincos(2 * math.Pi * float64(c) / float64(s.wide))
 		for k := range s.high {
-			r := (f.Radius + (float64(k)+0.5)*sheetRows*f.RadiusStep) / f.Radius
+			r := s.radius(float64(k), f) / f.Radius
 			xs[c*s.high+k], ys[c*s.high+k] = r*cos, r*sin
 		}
 	}

@@ -505,8 +505,8 @@ func TestAnotherInkIsSaid(t *testing.T) {
 	}
 }
 
-// Both pens were filled with one ink, which is one's or neither's: both lines are read, and asked about. No second turn is seen in
-// the one, nor is it taken for the other's.
+// Both pens were filled with one ink, which is one's or neither's: both lines are read, and asked about. Neither is called a second turn
+// outright, nor taken for the other's.
 func TestBothPensInOneInk(t *testing.T) {
 	t.Parallel()
 	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red", AheadMinutes: 4}}
@@ -520,7 +520,7 @@ func TestBothPensInOneInk(t *testing.T) {
 			lines = append(lines, drawn{ink: c.writing, knots: []knot{{h, 100}, {h + 0.08, 104}}})
 		}
 		res := trace(t, paint(tinyForm(), false, pens, lines...))
-		require.Contains(t, kinds(res), series.EventInk, ink)
+		require.Contains(t, kinds(res), series.EventLoose, ink)
 		require.NotContains(t, kinds(res), series.EventLap, ink)
 		for i, level := range []float64{120.5, 130.5} {
 			in := between(res.Series[i], 0.4, 1.1)
