@@ -18,7 +18,7 @@ const (
 	sheetEvery   = 6    // rows between points looked at, other ones in each column: circles lie evenly, too
 	sheetPaper   = 0.85 // share of a cell's points that are darker than its paper
 	sheetDark    = 0.15 // density over the paper from which a cell may be none
-	sheetShade   = 0.09 // from which it may be in shade
+	sheetShade   = 0.07 // from which it may be in shade
 	sheetEven    = 0.08 // that the paper is off an even slope of light
 	sheetLeast   = 20.0 // mm² of such cells in one piece, at the rim
 	coverLeast   = 150  // mm² of it elsewhere: a note stuck on it, a spill

@@ -1242,6 +1242,17 @@ func TestAMarkerHidesNoInk(t *testing.T) {
 	}
 }
 
+// A strip of old tape, hardly darker than the paper, and its dusty edges are no second turn.
+func TestAStripOfTape(t *testing.T) {
+	p := paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 140}, {2.6, 140}, {2.7, 60}, {3, 60}}})
+	taped := func(h, r float64) bool { return h > 5 && h < 7 && r > 30 && r < 42 }
+	edge := func(h, r float64) bool { return h > 5 && h < 7 && math.Min(math.Abs(r-30), math.Abs(r-42)) < 0.15 }
+	p = tinted(p, taped, func(channel int, v uint8) uint8 { return uint8(float64(v) * [3]float64{0.82, 0.9, 0.94}[channel]) })
+	res := trace(t, darkened(p, edge, func(v uint8) uint8 { return v / 5 * 2 }))
+	require.NotContains(t, kinds(res), series.EventLap)
+	require.NotContains(t, kinds(res), series.EventBlot)
+}
+
 // The dark rim of a stain may look like a line: whether it is one is left to a person.
 func TestTheRimOfAStain(t *testing.T) {
 	f := smallForm()
