@@ -299,7 +299,7 @@ func (m *rectify) support(es []edge) float64 {
 // Edges beside a chart that are another one's, whole.
 const (
 	besideChart  = 1.03 // times as far from the middle as the sheet reaches
-	anotherShare = 0.1  // of the edges on the sheet are as many on circles about another middle: a sixth to two thirds, and 0.02 by chance,
+	anotherShare = 0.1  // of the edges on the sheet are as many on circles about another middle: a seventh to two thirds, and 0.03 by chance,
 	anotherPart  = 0.8  // in so much of the turn about that: of a chart that is cut off in the middle there are half
 )
 

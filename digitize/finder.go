@@ -56,14 +56,7 @@ func (f *finder) best(i int, fee float32) []step {
 	}
 	return bestPath(f.end, f.rows, f.width, 2*stepMM, wait, late, func(col int, cost []float32) {
 		for r := range cost {
-			e := f.half(f.planes[k], col, r) / f.typ[k]
-			if f.plain && e < 0.5 {
-				e = 0
-			}
-			cost[r] = inkCost(e)
-			if col >= f.leave {
-				cost[r] = min(cost[r], costWait)
-			}
+			cost[r] = f.price(k, col, r)
 		}
 		f.sheet.hide(f.sheet.cover, cost, f.frame.Hour+(2*float64(col)+0.5)*f.frame.HourStep, 0, 2, costCover)
 		for _, other := range f.taken[k] {
@@ -72,6 +65,18 @@ func (f *finder) best(i int, fee float32) []step {
 			}
 		}
 	})
+}
+
+// price is what a cell of a plane costs a mm by its ink.
+func (f *finder) price(plane, col, row int) float32 {
+	e := f.half(f.planes[plane], col, row) / f.typ[plane]
+	if f.plain && e < 0.5 {
+		e = 0
+	}
+	if col >= f.leave {
+		return min(inkCost(e), costWait)
+	}
+	return inkCost(e)
 }
 
 // within is the column so many hours after the one in which pen i is expected to touch the paper.
@@ -126,7 +131,7 @@ func (f *finder) oneInk(paths [][]step) [][]step {
 	other := f.all()
 	f.firstTurns(other)
 	if f.draw(other); 2*f.strayLength() <= left {
-		f.lent[j] = true
+		f.lent[j], f.instead[j] = true, ""
 		return other
 	}
 	f.plane, f.planes, f.typ, f.noise = plane, planes, typ, noise
@@ -204,20 +209,17 @@ func (f *finder) exchanged(paths [][]step) iter.Seq[[][]step] {
 				if float64(to-from)*2*stepMM < jumpMM {
 					continue
 				}
-				for _, rest := range []bool{true, false} {
-					var instead []step
-					if a, b := firstCommon(own, other, own[from].col); rest && a >= 0 {
-						instead = append(slices.Clone(other[:b]), own[a:]...)
-					}
-					if a, b := parting(own, other, own[to-1].col+1); !rest && a >= 0 {
-						instead = append(slices.Clone(own[:a]), other[b:]...)
-					}
-					if instead == nil {
-						continue
-					}
+				var instead [][]step
+				if a, b := firstCommon(own, other, own[from].col); a >= 0 {
+					instead = append(instead, append(slices.Clone(other[:b]), own[a:]...))
+				}
+				if a, b := parting(own, other, own[to-1].col+1); a >= 0 {
+					instead = append(instead, append(slices.Clone(own[:a]), other[b:]...))
+				}
+				for _, one := range instead {
 					clear(f.taken)
-					f.take(f.plane[i], instead)
-					out := [][]step{instead, instead}
+					f.take(f.plane[i], one)
+					out := [][]step{one, one}
 					out[i] = f.best(i, corridorFee)
 					if !yield(out) {
 						return
@@ -239,7 +241,10 @@ func (f *finder) cost(paths [][]step) (sum float64) {
 		}
 		sum += float64(f.width) * (costWait*float64(begin-late) + costLate*float64(late))
 		for n, s := range path {
-			c := float64(inkCost(f.half(f.planes[k], s.col, s.row) / f.typ[k]))
+			c := float64(f.price(k, s.col, s.row))
+			if h := f.frame.Hour + (2*float64(s.col)+0.5)*f.frame.HourStep; f.sheet.cover != nil && f.sheet.cover[f.sheet.cell(h, 2*s.row)] {
+				c = costCover
+			}
 			if i > 0 && s.row >= first[s.col].low && s.row <= first[s.col].high {
 				c += corridorFee
 			}
