@@ -44,6 +44,9 @@ const (
 func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 	var out [2]margin2
 	pl := grey(pic)
+	if !pic.Bilevel { // where single pixels say nothing
+		pl = pl.blunt()
+	}
 	for k, span := range [2][2]float64{
 		{f.Outer() + clearOfPrint, f.DiameterMM/2 - clearOfEdge},
 		{f.HubHoleMM/2 + clearOfHub, f.Inner() - clearOfPrint},
@@ -56,7 +59,7 @@ func unrollMargins(pic *picture.Picture, w *Warp, f *form.Form) [2]margin2 {
 		m := margin2{rows: rows, cols: cols, v: make([]float32, rows*cols)}
 		fan := 1
 		if pic.Bilevel {
-			fan = 3 // single pixels of a dithered scan say nothing
+			fan = 3
 		}
 		n := fan * cols
 		fine, seen := make([]float32, n), make([]uint8, n)

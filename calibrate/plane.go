@@ -22,14 +22,20 @@ type plane struct {
 	density *densities
 }
 
-// densities are those of all fractions of grey levels.
-type densities [256 * perLevel]float32
+// densities are those of all grey levels, and of their fractions.
+type densities struct {
+	whole [256]float32 // by themselves they stay near at hand
+	fine  [256 * perLevel]float32
+}
 
 func tabulate(density func(level float64) float64) func() *densities {
 	return sync.OnceValue(func() *densities {
 		var d densities
-		for i := range d {
-			d[i] = float32(density(float64(i) / perLevel))
+		for i := range d.fine {
+			d.fine[i] = float32(density(float64(i) / perLevel))
+		}
+		for i := range d.whole {
+			d.whole[i] = d.fine[i*perLevel]
 		}
 		return &d
 	})
@@ -107,7 +113,7 @@ func (p *plane) at(x, y float64) (float32, bool) {
 		return 0, false
 	}
 	o := (int(y)*p.width + int(x)) * p.step
-	return p.density[bilinear(p.pix, o, p.step, p.width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
+	return p.density.fine[bilinear(p.pix, o, p.step, p.width*p.step, toFixed(x), toFixed(y))>>(2*weightBits-levelBits)], true
 }
 
 // amid is where a place between pixels lies amid the plane's values.
@@ -150,7 +156,12 @@ func (p *plane) line(x, y, dx, dy int64, sum []float32, count []uint8) {
 		x, y = x+half, y+half
 		for k := range sum {
 			at := int(y>>fixedBits)*stride + int(x>>fixedBits)*step
-			sum[k] += density[int(pix[at])*perLevel]
+			v := pix[at]
+			if mixed {
+				c := pix[at:][:3]
+				v = byte((uint(c[0]) + uint(c[1]) + uint(c[2]) + 1) / 3)
+			}
+			sum[k] += density.whole[v]
 			count[k]++
 			x, y = x+dx, y+dy
 		}
@@ -164,7 +175,7 @@ func (p *plane) line(x, y, dx, dy int64, sum []float32, count []uint8) {
 		} else {
 			v = between(pix[at], pix[at+step], pix[at+stride], pix[at+stride+step], x, y)
 		}
-		sum[k] += density[v>>(2*weightBits-levelBits)%uint32(len(density))]
+		sum[k] += density.fine[v>>(2*weightBits-levelBits)%uint32(len(density.fine))]
 		count[k]++
 		x, y = x+dx, y+dy
 	}
@@ -214,7 +225,7 @@ func bilinearOf3(pix []byte, stride int, x, y int64) uint32 {
 // spoke adds the densities along a straight ray of the print at the polar angle phi, from r0 mm in steps of dr.
 func (p *plane) spoke(w *Warp, phi, r0, dr float64, sum []float32, count []uint8) {
 	s, c := math.Sincos(phi)
-	knot := max(1, int(3/dr))
+	knot := max(1, int(4/dr))
 	p.curve(w, len(sum), knot, func(i int) (float64, float64) {
 		r := r0 + dr*float64(i)
 		return r * c, r * s

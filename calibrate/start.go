@@ -274,7 +274,7 @@ func tangents(es []edge, flat rectify) []rectify {
 	}
 	out := []rectify{flat}
 	tilted := flat
-	if tilted.converge(es, 6, 0.12, 0.08, 0.06, 0.05, 0.05, 0.04, 0.04, 0.03) {
+	if tilted.converge(es, 6, 0.12, 0.08, 0.05, 0.04, 0.03) {
 		switch gain := tilted.agree(es) / flat.agree(es); {
 		case gain > 1.08:
 			out = []rectify{tilted}
@@ -583,7 +583,7 @@ func scales(pl *plane, m *rectify, lens float64, p *pattern, keep int) []scale {
 		raw[s] = mean(sum, count, spokes)
 	}
 	var all []scale
-	dlog := 0.09 / p.outer
+	dlog := 0.12 / p.outer
 	// the outermost circle in pixels; the profile is levelled once for each range of scales
 	const ratio = 1.3
 	t := make([]float32, n)

@@ -8,15 +8,16 @@ import (
 )
 
 const (
-	standMM     = 5.5   // a stroke this long,
-	standClear  = 4.0   // of which so much is no narrow tip,
-	standDrift  = 0.035 // and gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
-	standEnd    = 0.5   // mm of either end, where the line turns into and out of it, that do not count
-	standWide   = 0.10  // farthest that its vertices wander along time
-	standBeside = 25    // vertices, 2 mm, before and after the stroke
-	standPace   = 0.04  // mm along time a mm of line: the least that a vat's line gets on
-	blotTimes   = 2.0   // ink this many times wider than the line's
-	blotMM      = 0.8   // over this length is a blot or writing on the line
+	standMM     = 5.5    // a stroke this long,
+	standClear  = 4.0    // of which so much is no narrow tip,
+	standDrift  = 0.035  // and gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
+	standLean   = 0.0024 // or by this much a mm: maps of long strokes are off by 0.0017, and bulbs put into hot milk take 0.0035
+	standEnd    = 0.5    // mm of either end, where the line turns into and out of it, that do not count
+	standWide   = 0.10   // farthest that its vertices wander along time
+	standBeside = 25     // vertices, 2 mm, before and after the stroke
+	standPace   = 0.04   // mm along time a mm of line: the least that a vat's line gets on
+	blotTimes   = 2.0    // ink this many times wider than the line's
+	blotMM      = 0.8    // over this length is a blot or writing on the line
 )
 
 // paperEvents lists what the lines themselves show beside temperature: gaps, a standing clock, blots.
@@ -144,7 +145,7 @@ func (t *tracer) standing(i int) {
 			n, sr, sh = n+1, sr+v[m].radius, sh+h
 			srr, srh = srr+v[m].radius*v[m].radius, srh+v[m].radius*h
 		}
-		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*clear > standDrift {
+		if slope := (n*srh - sr*sh) / (n*srr - sr*sr); math.Abs(slope)*clear > math.Max(standDrift, standLean*clear) {
 			continue
 		}
 		// A fast fill goes on nearly as fast; a clock that stood goes on at the pace of the vat.

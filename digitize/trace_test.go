@@ -624,6 +624,19 @@ func TestAStandingClockIsSeen(t *testing.T) {
 	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
 	p = paint(smallForm(), false, one, drawn{ink: "blue", knots: []knot{{0.1, 50}, {1, 50}, {1.0125, 148}, {2, 150}}}) // hot milk reaches the bulb within 45 s
 	require.NotContains(t, kinds(trace(t, p)), series.EventStopped)
+	for _, c := range []struct {
+		lean  float64 // mm along time a mm of line
+		stood bool
+	}{{0.0015, true}, {-0.0015, true}, {0.0045, false}} { // a map may be a little off; the bulb takes its time
+		f := smallForm()
+		hours := c.lean * (f.Radius(210) - f.Radius(60)) / (3600 * f.MMPerSecond(f.Radius(135)))
+		p = paint(f, false, one, drawn{ink: "blue", knots: []knot{{0.1, 220}, {1, 210}, {1 + hours, 60}, {2, 50}}})
+		if c.stood {
+			require.Contains(t, kinds(trace(t, p)), series.EventStopped, c.lean)
+		} else {
+			require.NotContains(t, kinds(trace(t, p)), series.EventStopped, c.lean)
+		}
+	}
 }
 
 // restless is a vat's regulated plateau: knots every 72 s, standard deviation 0.3 °F, 0.06 mm here.
