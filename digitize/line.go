@@ -896,7 +896,8 @@ func (t *tracer) uncertain(l *line) {
 		if way := math.Hypot(c.x-a.x, c.y-a.y); way > 0 { // temperature moves a line along the radius; what it widens is seen already
 			alien = math.Max(alien, l.unseen*l.unseen*math.Max(0, 1-math.Pow((c.radius-a.radius)/way, 2)))
 		}
-		u2 := l.left*l.left + fit*fit*fitLeft + bendOff*bendOff*bend*bend + t.p.Face.UMM*t.p.Face.UMM + alien + l.edge*l.edge
+		noise := fitLeft * math.Max(0, fit*fit-usual.fit*usual.fit) // as much as is usual is in what is left of the raggedness
+		u2 := l.left*l.left + noise + bendOff*bendOff*bend*bend + t.p.Face.UMM*t.p.Face.UMM + alien + l.edge*l.edge
 		p.u = math.Sqrt(u2) * t.lean(a, c)
 	}
 }
@@ -904,23 +905,24 @@ func (t *tracer) uncertain(l *line) {
 // habit is what is usual of a line's strokes where it is plain: the pen's own texture, which
 // raggedness already counts.
 type habit struct {
-	rest, second, wide float64 // medians
-	scatter            float64 // standard deviation of second
+	fit, rest, second, wide float64 // medians
+	scatter                 float64 // standard deviation of second
 }
 
 // habit is taken from the vertices that count; nil: all.
 func (l *line) habit(counts func(i int) bool) habit {
-	var rest, second, wide []float32
+	var fit, rest, second, wide []float32
 	for i, p := range l.v {
 		if p.ink && !p.weak && (counts == nil || counts(i)) {
-			rest, second, wide = append(rest, float32(p.rest)), append(second, float32(p.second)), append(wide, float32(p.wide))
+			fit, rest = append(fit, float32(p.fit)), append(rest, float32(p.rest))
+			second, wide = append(second, float32(p.second)), append(wide, float32(p.wide))
 		}
 	}
 	if len(rest) == 0 {
 		return habit{second: math.Inf(1), wide: 1}
 	}
 	middle := median(second)
-	h := habit{rest: float64(median(rest)), second: float64(middle), wide: float64(median(wide))}
+	h := habit{fit: float64(median(fit)), rest: float64(median(rest)), second: float64(middle), wide: float64(median(wide))}
 	h.scatter = fromMAD * float64(mad(second, middle))
 	return h
 }

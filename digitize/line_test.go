@@ -72,3 +72,22 @@ func TestHiddenShareOfARestlessLine(t *testing.T) {
 	}
 	require.InEpsilon(t, stroke/parabola/(wobbleTaken*wobbleTaken), l.hidden(), 0.01)
 }
+
+// What is usual of the noise is in what smoothing leaves of the wobble already; what is more is added once, for a component must
+// not be counted twice (JCGM 100:2008, 4.3.10).
+func TestUsualNoiseCountsOnce(t *testing.T) {
+	tr := newTracer(paint(smallForm(), false, one))
+	const radius, left, usual, more = 40.0, 0.008, 0.01, 0.03
+	l := &line{width: 0.12, left: left}
+	for i := range 101 {
+		s, c := math.Sincos(float64(i) * alongMM / radius)
+		hours := float64(i) * alongMM / (3600 * tr.form.MMPerSecond(radius))
+		l.v = append(l.v, vertex{x: radius * c, y: radius * s, hours: hours, radius: radius, fit: usual, wide: 0.3, ink: true, amount: 1})
+	}
+	l.v[50].fit = more
+	tr.uncertain(l)
+	bend := bendOff / radius // of the circle itself
+	common := math.Sqrt(left*left + tr.p.Face.UMM*tr.p.Face.UMM + bend*bend)
+	require.InEpsilon(t, common, l.v[20].u, 0.01)
+	require.InEpsilon(t, math.Sqrt(common*common+fitLeft*(more*more-usual*usual)), l.v[50].u, 0.01)
+}
