@@ -9,7 +9,7 @@ import (
 
 const (
 	standMM     = 5.5    // a stroke this long,
-	standClear  = 4.0    // of which so much is no narrow tip,
+	standClear  = 3.0    // of which so much is no narrow tip,
 	standDrift  = 0.035  // and gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
 	standLean   = 0.0024 // or by this much a mm: maps of long strokes are off by 0.0017, and bulbs put into hot milk take 0.0035
 	standEnd    = 0.5    // mm of either end, where the line turns into and out of it, that do not count
@@ -26,7 +26,7 @@ func (t *tracer) paperEvents(i int) {
 	for from, to := range runs(len(v), func(k int) bool { return !v[k].ink }) { // a line begins and ends in ink
 		a, b := v[from-1], v[to]
 		x, y := t.p.Face.Pixel((a.hours+b.hours)/2, (a.radius+b.radius)/2) // the path over bare paper may lie anywhere
-		t.report(series.EventGap, i, a.hours, b.hours, x, y, fmt.Sprintf("no ink for %.1f minutes", (b.hours-a.hours)*60))
+		t.report(series.EventGap, i, a.hours, b.hours, x, y, fmt.Sprintf("no sure ink for %.1f minutes", (b.hours-a.hours)*60))
 	}
 	if ink := t.instead[i]; ink != "" && len(v) > 0 {
 		t.reportOn(series.EventInk, i, 0, 0, fmt.Sprintf("drawn in %s, the recorder's ink is %s: was the pen changed, or is it another's line?", ink, t.p.Pens[i].Ink))
@@ -108,7 +108,7 @@ func (t *tracer) standing(i int) {
 		e, weak := k, 0
 		for along(e+1, false) {
 			e++
-			if v[e].weak && v[e].rival == 0 { // whichever pen drew it, it is a stroke
+			if v[e].weak && v[e].rival == 0 && v[e].reason != wideStroke { // whichever pen drew it, and however often, it is a stroke
 				weak++
 			}
 		}

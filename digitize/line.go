@@ -46,6 +46,9 @@ const (
 	bendMost = 5.0  // rad/mm
 )
 
+// wideStroke is why a vertex is weak where more ink lies than the line's own, or the line went to and fro.
+const wideStroke = "the stroke is wide, crossed or frayed"
+
 // vertex is one point of a traced line.
 type vertex struct {
 	x, y   float64 // mm in the print
@@ -450,7 +453,7 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 				p.weak, p.reason = true, "the ink lies beside the line"
 				s = 0
 			case p.rest > misfit:
-				p.weak, p.reason = true, "the stroke is wide, crossed or frayed"
+				p.weak, p.reason = true, wideStroke
 			case p.amount < 0.5:
 				p.weak, p.reason = true, "the ink is faint"
 			}
@@ -744,6 +747,7 @@ func (t *tracer) settle(l *line, typ float64) {
 	t.place(l.v)
 	t.inkAlong(l.v, typ)
 	t.leaveCreases(l.v)
+	t.leaveDetours(l.v)
 	kept := l.keepLong(l.dropPale(l.joinSkips()))
 	if len(kept) == 0 {
 		l.v = nil
@@ -830,7 +834,8 @@ func (l *line) dropPale(inked []run) (dark []run) {
 	return dark
 }
 
-// keepLong keeps the long runs, and the shorter ones near such a one in time.
+// keepLong keeps the long runs, and the shorter ones near such a one in time; before the first of the long ones and after the last
+// only those that are not weak for the most part: else where a trace begins would be told by what is left of the print.
 func (l *line) keepLong(inked []run) (kept []run) {
 	long := func(r run) bool { // without the zigzags of numerals and letters
 		mm := 0.0
@@ -843,8 +848,23 @@ func (l *line) keepLong(inked []run) (kept []run) {
 	apart := func(a, b run) float64 { // hours, of whichever comes first
 		return math.Max(l.v[b.from].hours-l.v[a.to-1].hours, l.v[a.from].hours-l.v[b.to-1].hours)
 	}
-	for _, r := range inked {
-		if long(r) || slices.ContainsFunc(inked, func(other run) bool { return long(other) && apart(r, other) < keepHours }) {
+	sure := func(r run) bool {
+		weak := 0
+		for _, p := range l.v[r.from:r.to] {
+			if p.weak {
+				weak++
+			}
+		}
+		return 2*weak <= r.to-r.from
+	}
+	first := slices.IndexFunc(inked, long)
+	last := len(inked) - 1
+	for last >= 0 && !long(inked[last]) {
+		last--
+	}
+	for i, r := range inked {
+		near := func(other run) bool { return long(other) && apart(r, other) < keepHours }
+		if long(r) || (i > first && i < last || sure(r)) && slices.ContainsFunc(inked, near) {
 			kept = append(kept, r)
 		}
 	}

@@ -91,3 +91,33 @@ func TestUsualNoiseCountsOnce(t *testing.T) {
 	require.InEpsilon(t, common, l.v[20].u, 0.01)
 	require.InEpsilon(t, math.Sqrt(common*common+fitLeft*(more*more-usual*usual)), l.v[50].u, 0.01)
 }
+
+func TestAWeakPieceBeforeTheLine(t *testing.T) {
+	const piece, skip, rest = 20, 20, 200
+	for _, weak := range []bool{false, true} {
+		for _, before := range []bool{true, false} {
+			l := &line{v: make([]vertex, piece+skip+rest)}
+			for i := range l.v {
+				l.v[i] = vertex{x: float64(i) * alongMM, hours: float64(i) * 0.002, amount: 1, ink: true}
+			}
+			a, b := run{0, piece}, run{piece + skip, len(l.v)}
+			if !before {
+				a, b = run{len(l.v) - piece, len(l.v)}, run{0, rest}
+			}
+			for i := a.from; i < a.to; i++ {
+				l.v[i].weak = weak
+			}
+			runs := []run{a, b}
+			if !before {
+				runs = []run{b, a}
+			}
+			kept := l.keepLong(runs)
+			require.Contains(t, kept, b)
+			if weak {
+				require.NotContains(t, kept, a)
+			} else {
+				require.Contains(t, kept, a)
+			}
+		}
+	}
+}

@@ -639,6 +639,43 @@ func TestAStandingClockIsSeen(t *testing.T) {
 	}
 }
 
+// While a clock stands a pen may go to and fro on one arc: most of the stroke is drawn twice then, and weak or a tip.
+func TestAStrokeDrawnTwiceIsAStroke(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		clear float64 // mm that are no tip
+		twice bool
+		stood bool
+	}{"once": {6, false, true}, "twice": {6, true, true}, "mostly a tip": {3.4, true, true}, "a tip alone": {1, true, false}} {
+		tr := newTracer(paint(smallForm(), false, one))
+		const high, low = 50.0, 40.0
+		hours := tr.frame.Hour + 1
+		var v []vertex
+		put := func(radius float64, tip, weak bool) {
+			x, y := tr.point((hours-tr.frame.Hour)/tr.frame.HourStep, (radius-tr.frame.Radius)/stepMM)
+			p := vertex{x: x, y: y, hours: hours, radius: radius, ink: true, fixed: tip, weak: weak}
+			if weak {
+				p.reason = wideStroke
+			}
+			v = append(v, p)
+		}
+		level := func(radius float64) {
+			for range 60 {
+				put(radius, false, false)
+				hours += alongMM / (3600 * tr.form.MMPerSecond(radius))
+			}
+		}
+		level(high)
+		for r := high; r > low; r -= alongMM {
+			put(r, high-r > c.clear, c.twice && high-r <= c.clear)
+		}
+		level(low)
+		tr.lines = []*line{{v: v}}
+		tr.standing(0)
+		require.Equal(t, c.stood, len(tr.events) == 1, name)
+	}
+}
+
 // restless is a vat's regulated plateau: knots every 72 s, standard deviation 0.3 °F, 0.06 mm here.
 func restless(r *rand.Rand, from, to, at float64) (k []knot) {
 	for h := from; h < to; h += 0.02 {
@@ -1593,4 +1630,21 @@ func TestInksBesidePrintAndWriting(t *testing.T) {
 	like(red, got.inks[1])
 	got = learn([]Pen{{Ink: "purple"}, {Ink: "blue"}}, many{[3]float32{0.56, 0.60, 0.57}, 800}, many{[3]float32{0.50, 0.61, 0.62}, 800}, many{orange, 300})
 	require.Equal(t, []int{0, 0}, got.plane)
+}
+
+// Writing that runs from where a pen skips to where it writes again is not the pen's: no vat jumps and comes back.
+func TestWritingAcrossASkip(t *testing.T) {
+	t.Parallel()
+	level := []knot{{0.1, 100}, {0.5, 150}, {1, 150}, {1, math.NaN()}, {1.15, 150}, {1.6, 150}, {2, 90}}
+	for name, writing := range map[string][]knot{"up and back": {{1, 150}, {1, 157}, {1.15, 150}}, "away and down": {{1, 150}, {1.15, 143}, {1.15, 150}}} {
+		p := paint(smallForm(), true, one, drawn{ink: "black", knots: level}, drawn{ink: "black", knots: writing})
+		r := trace(t, p)
+		require.Contains(t, kinds(r), series.EventGap, name)
+		for _, s := range between(r.Series[0], 1.04, 1.09) {
+			require.Equal(t, series.Gap, s.Quality, name)
+		}
+	}
+	// the vat itself goes down and comes back in minutes
+	p := paint(smallForm(), true, one, drawn{ink: "black", knots: []knot{{0.1, 100}, {0.5, 150}, {1, 150}, {1.03, 144}, {1.06, 150}, {1.6, 150}, {2, 90}}})
+	require.Empty(t, kinds(trace(t, p)))
 }
