@@ -708,6 +708,21 @@ func TestATurnedChartIsSeen(t *testing.T) {
 	require.GreaterOrEqual(t, seen, 5, "of six") // a pen that hardly moves for half an hour may look like one that stood
 }
 
+// The longer heated milk keeps to one temperature, the less wander beside it is needed to doubt it.
+func TestALongLevelStretchOfHeatedMilk(t *testing.T) {
+	t.Parallel()
+	seen := 0
+	for seed := uint64(1); seed <= 16; seed++ {
+		k := []knot{{0, 50}}
+		for _, q := range restless(rand.New(rand.NewPCG(seed, 8)), 0.9, 1.3, 0) {
+			k = append(k, knot{q.hours, 150 + 0.7*q.at})
+		}
+		k = append(k, knot{1.65, k[len(k)-1].at}, knot{2.4, 40})
+		seen += len(trace(t, paint(smallForm(), false, one, drawn{ink: "blue", knots: k})).Events)
+	}
+	require.GreaterOrEqual(t, seen, 11, "of 16 after 24 minutes of wander; without its length 8")
+}
+
 // A vat that stands between two rises drifts; between two rises the paper that was turned under the pen does not.
 func TestADriftIsNoTurn(t *testing.T) {
 	t.Parallel()
