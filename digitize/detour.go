@@ -4,13 +4,14 @@ import "math"
 
 const (
 	detourLevel = 38   // vertices, 3 mm, over which a line is level
-	detourOff   = 0.3  // mm by which its ends may differ there
+	detourOff   = 0.5  // mm by which its ends may differ there
+	detourTurn  = 12   // vertices, 1 mm, in which it turns off
 	detourStep  = 10   // vertices, 0.8 mm,
-	detourRise  = 0.6  // mm of radius in them
+	detourRise  = 0.5  // mm of radius in them
 	detourPace  = 0.08 // and mm along time at most: no vat is so quick that runs level beside it
-	detourBack  = 0.25 // mm from where it left, to which it comes back
-	detourHigh  = 3.0  // mm away, at most: letters are so high, and what a vat does in one go is more
-	detourMost  = 150  // vertices, 12 mm, at most
+	detourBack  = 0.5  // mm from where it left, to which it comes back
+	detourHigh  = 5.5  // mm away, at most: letters are hardly higher
+	detourMost  = 300  // vertices, 24 mm, at most
 )
 
 // leaveDetours takes the ink from where a level line leaves its course along an arc, or back in time, and comes back to it: so
@@ -25,12 +26,16 @@ func (t *tracer) leaveDetours(v []vertex) {
 	}
 	for _, way := range []int{1, -1} {
 		for a := range v {
-			s := a + way*detourStep
-			if s < 0 || s >= len(v) || math.Abs(v[s].radius-v[a].radius) < detourRise || along(a, s) > detourPace || !level(a, -way) {
+			before, s := a-way*detourTurn, a+way*detourStep
+			if min(before, s) < 0 || max(before, s) >= len(v) || math.Abs(v[s].radius-v[a].radius) < detourRise || along(a, s) > detourPace || !level(before, -way) {
 				continue
 			}
-			for b := s; b >= 0 && b < len(v) && (b-a)*way < detourMost && math.Abs(v[b].radius-v[a].radius) <= detourHigh; b += way {
-				if math.Abs(v[b].radius-v[a].radius) <= detourBack && level(b, way) {
+			off := func(i int) float64 { return math.Abs(v[i].radius - v[before].radius) }
+			for b := s; b >= 0 && b < len(v) && (b-a)*way < detourMost && off(b) <= detourHigh; b += way {
+				if off(b) <= detourBack && level(b, way) {
+					for e := b + way; e >= 0 && e < len(v) && off(e) < off(b); e += way {
+						b = e
+					}
 					for i := min(a, b) + 1; i < max(a, b); i++ {
 						v[i].ink = false
 					}

@@ -1655,7 +1655,7 @@ func TestWritingAcrossASkip(t *testing.T) {
 		p := paint(smallForm(), true, one, drawn{ink: "black", knots: level}, drawn{ink: "black", knots: writing})
 		r := trace(t, p)
 		require.Contains(t, kinds(r), series.EventGap, name)
-		for _, s := range between(r.Series[0], 1.04, 1.09) {
+		for _, s := range between(r.Series[0], 1.04, 1.1) {
 			require.Equal(t, series.Gap, s.Quality, name)
 		}
 	}
