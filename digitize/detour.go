@@ -3,15 +3,15 @@ package digitize
 import "math"
 
 const (
-	detourLevel = 38   // vertices, 3 mm, over which a line is level
-	detourOff   = 0.5  // mm by which its ends may differ there
-	detourTurn  = 12   // vertices, 1 mm, in which it turns off
-	detourStep  = 10   // vertices, 0.8 mm,
-	detourRise  = 0.5  // mm of radius in them
-	detourPace  = 0.08 // and mm along time at most: no vat is so quick that runs level beside it
-	detourBack  = 0.5  // mm from where it left, to which it comes back
-	detourHigh  = 5.5  // mm away, at most: letters are hardly higher
-	detourMost  = 300  // vertices, 24 mm, at most
+	detourLevel = 38  // vertices, 3 mm, over which a line is level
+	detourOff   = 0.5 // mm by which its ends may differ there, and by which it comes back to where it was,
+	detourBack  = 12  // vertices, 1 mm, level once more: a hold may end there
+	detourStart = 0.2 // mm off it, from which it leaves it
+	detourRise  = 0.9 // by so much
+	detourTurn  = 22  // within so many vertices, 1.8 mm,
+	detourPace  = 0.2 // and so many mm along time: no vat is so quick that runs level beside it
+	detourHigh  = 5.5 // mm away, at most: letters are hardly higher
+	detourMost  = 300 // vertices, 24 mm, at most
 )
 
 // leaveDetours takes the ink from where a level line leaves its course along an arc, or back in time, and comes back to it: so
@@ -20,20 +20,28 @@ func (t *tracer) leaveDetours(v []vertex) {
 	along := func(a, b int) float64 { // mm of time
 		return math.Abs(v[b].hours-v[a].hours) * 3600 * t.form.MMPerSecond(v[a].radius)
 	}
-	level := func(a, way int) bool {
-		b := a + way*detourLevel
-		return b >= 0 && b < len(v) && math.Abs(v[b].radius-v[a].radius) <= detourOff && along(a, b) > detourLevel*alongMM/2
+	level := func(a, n int) bool {
+		b := a + n
+		return b >= 0 && b < len(v) && math.Abs(v[b].radius-v[a].radius) <= detourOff && along(a, b) > math.Abs(float64(n))*alongMM/2
 	}
 	for _, way := range []int{1, -1} {
+		in := func(i int) bool { return i >= 0 && i < len(v) }
 		for a := range v {
-			before, s := a-way*detourTurn, a+way*detourStep
-			if min(before, s) < 0 || max(before, s) >= len(v) || math.Abs(v[s].radius-v[a].radius) < detourRise || along(a, s) > detourPace || !level(before, -way) {
+			before := a - way*detourTurn/2
+			if !in(before) || !level(before, -way*detourLevel) {
 				continue
 			}
 			off := func(i int) float64 { return math.Abs(v[i].radius - v[before].radius) }
-			for b := s; b >= 0 && b < len(v) && (b-a)*way < detourMost && off(b) <= detourHigh; b += way {
-				if off(b) <= detourBack && level(b, way) {
-					for e := b + way; e >= 0 && e < len(v) && off(e) < off(b); e += way {
+			s := a
+			for in(s) && (s-a)*way < detourTurn && off(s) < detourRise {
+				s += way
+			}
+			if off(a) > detourStart || !in(s) || off(s) < detourRise || along(a, s) > detourPace {
+				continue
+			}
+			for b := s; in(b) && (b-a)*way < detourMost && off(b) <= detourHigh; b += way {
+				if off(b) <= detourOff && level(b, way*detourBack) {
+					for e := b + way; in(e) && off(e) < off(b); e += way {
 						b = e
 					}
 					for i := min(a, b) + 1; i < max(a, b); i++ {
