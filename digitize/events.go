@@ -14,6 +14,7 @@ const (
 	standLean   = 0.0024 // or by this much a mm: maps of long strokes are off by 0.0017, and bulbs put into hot milk take 0.0035
 	standEnd    = 0.5    // mm of either end, where the line turns into and out of it, that do not count
 	standWide   = 0.10   // farthest that its vertices wander along time
+	standAside  = 0.4    // mm that the end of a path may lie beside such a stroke
 	standBeside = 25     // vertices, 2 mm, before and after the stroke
 	standPace   = 0.04   // mm along time a mm of line: the least that a vat's line gets on
 	blotTimes   = 2.0    // ink this many times wider than the line's
@@ -35,6 +36,7 @@ func (t *tracer) paperEvents(i int) {
 		t.reportOn(series.EventLoose, i, 0, len(v)-1, "taken for the pen's, though drawn in the other pen's ink: was the pen changed, or did the chart go round again?")
 	}
 	t.standing(i)
+	t.standingAtEnd(i)
 	var wide []float32
 	for _, p := range v {
 		if usable(p) {
@@ -163,6 +165,53 @@ func (t *tracer) standing(i int) {
 		t.reportOn(series.EventStopped, i, first, last, fmt.Sprintf("the clock stood: the line runs along the arc of %s from %.0f to %.0f °%s, and what follows is late",
 			t.when(i, v[k].hours).Format("15:04"), t.form.Temperature(v[first].radius), t.form.Temperature(v[last].radius), t.form.Unit))
 		k = to
+	}
+}
+
+// standingAtEnd finds a stroke along one arc in which a line begins or ends: the clock stood until the chart was taken off, or when
+// it was put on. Paths, which get on in time, may leave it out. In black and white it may be what is left of the arc in print.
+func (t *tracer) standingAtEnd(i int) {
+	v := t.lines[i].v
+	if len(v) == 0 || t.m.bilevel {
+		return
+	}
+	ink, least := t.planes[t.plane[i]], noInk*t.typ[t.plane[i]]
+	for _, k := range []int{0, len(v) - 1} {
+		col, row := t.cell(v[k].x, v[k].y)
+		perCol := t.frame.HourStep * 3600 * t.form.MMPerSecond(v[k].radius) // mm
+		darkest := func(from, r, off float64) (at float64, most float32) {
+			for d := -off; d <= off; d += standWide / 2 {
+				if a := t.read(ink, from+d/perCol, r); a > most {
+					most, at = a, from+d/perCol
+				}
+			}
+			return at, most
+		}
+		if at, most := darkest(col, row, standAside); most > least { // an end may lie beside the middle of the stroke
+			col = at
+		}
+		reach := func(way float64) float64 { // radius up to which there is ink along the arc
+			on, end := col, row
+			for r := row; math.Abs(r-end)*stepMM <= standEnd; r += way {
+				at, most := darkest(on, r, standWide)
+				if most > least && math.Abs(at-col)*perCol <= 2*standWide {
+					on, end = at, r
+				}
+			}
+			return t.frame.Radius + end*stepMM
+		}
+		low, high := reach(-1), reach(1)
+		own := 0.0 // mm of it that the line takes, so that standing has judged it
+		for _, p := range v {
+			if math.Abs(p.hours-v[k].hours)*3600*t.form.MMPerSecond(p.radius) <= 2*standWide {
+				own += alongMM
+			}
+		}
+		if high-low < standMM || 2*own > high-low {
+			continue
+		}
+		t.reportOn(series.EventStopped, i, k, k, fmt.Sprintf("the clock stood: the line has an end along the arc of %s, from %.0f to %.0f °%s",
+			t.when(i, v[k].hours).Format("15:04"), t.form.Temperature(low), t.form.Temperature(high), t.form.Unit))
 	}
 }
 

@@ -639,6 +639,34 @@ func TestAStandingClockIsSeen(t *testing.T) {
 	}
 }
 
+// The chart may be taken off while its clock stands, and a path leave that stroke out.
+func TestAClockThatStandsToTheEnd(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		knots []knot
+		stood int
+	}{
+		"stands":    {[]knot{{0.1, 190}, {1, 180}, {1, 140}}, 1},
+		"level":     {[]knot{{0.1, 190}, {1, 180}}, 0},
+		"falling":   {[]knot{{0.1, 190}, {1, 180}, {1.1, 140}}, 0},
+		"from cold": {[]knot{{0.1, 60}, {0.2, 180}, {1, 180}}, 0},
+	} {
+		p := paint(smallForm(), false, one, drawn{ink: "blue", knots: c.knots})
+		require.Len(t, trace(t, p).Events, c.stood, name)
+		tr := newTracer(p)
+		tr.survey()
+		tr.unroll()
+		tr.follow()
+		l := tr.lines[0]
+		for len(l.v) > 0 && l.v[len(l.v)-1].radius < tr.form.Radius(178) && c.stood > 0 {
+			l.v = l.v[:len(l.v)-1]
+		}
+		tr.events = nil
+		tr.standingAtEnd(0)
+		require.Len(t, tr.events, c.stood, name)
+	}
+}
+
 // While a clock stands a pen may go to and fro on one arc: most of the stroke is drawn twice then, and weak or a tip.
 func TestAStrokeDrawnTwiceIsAStroke(t *testing.T) {
 	t.Parallel()
