@@ -2,6 +2,7 @@ package digitize
 
 import "math"
 
+// What tells writing from milk; chosen on drawn charts, no source.
 const (
 	detourLevel = 38  // vertices, 3 mm, over which a line is level
 	detourOff   = 0.5 // mm by which its ends may differ there, and by which it comes back to where it was,
@@ -20,12 +21,12 @@ func (t *tracer) leaveDetours(v []vertex) {
 	along := func(a, b int) float64 { // mm of time
 		return math.Abs(v[b].hours-v[a].hours) * 3600 * t.form.MMPerSecond(v[a].radius)
 	}
+	in := func(i int) bool { return i >= 0 && i < len(v) && v[i].ink }
 	level := func(a, n int) bool {
 		b := a + n
-		return b >= 0 && b < len(v) && math.Abs(v[b].radius-v[a].radius) <= detourOff && along(a, b) > math.Abs(float64(n))*alongMM/2
+		return in(b) && math.Abs(v[b].radius-v[a].radius) <= detourOff && along(a, b) > math.Abs(float64(n))*alongMM/2
 	}
 	for _, way := range []int{1, -1} {
-		in := func(i int) bool { return i >= 0 && i < len(v) }
 		for a := range v {
 			before := a - way*detourTurn/2
 			if !in(before) || !level(before, -way*detourLevel) {
@@ -33,13 +34,13 @@ func (t *tracer) leaveDetours(v []vertex) {
 			}
 			off := func(i int) float64 { return math.Abs(v[i].radius - v[before].radius) }
 			s := a
-			for in(s) && (s-a)*way < detourTurn && off(s) < detourRise {
+			for s >= 0 && s < len(v) && (s-a)*way < detourTurn && off(s) < detourRise {
 				s += way
 			}
 			if off(a) > detourStart || !in(s) || off(s) < detourRise || along(a, s) > detourPace {
 				continue
 			}
-			for b := s; in(b) && (b-a)*way < detourMost && off(b) <= detourHigh; b += way {
+			for b := s; b >= 0 && b < len(v) && (b-a)*way < detourMost && off(b) <= detourHigh; b += way {
 				if off(b) <= detourOff && level(b, way*detourBack) {
 					for e := b + way; in(e) && off(e) < off(b); e += way {
 						b = e

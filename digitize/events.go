@@ -11,7 +11,7 @@ const (
 	standMM     = 5.5    // a stroke this long,
 	standClear  = 3.0    // of which so much is no narrow tip,
 	standDrift  = 0.035  // and gets on by at most this much from end to end, mm along time, is a clock that stands: no vat is so quick
-	standLean   = 0.0024 // or by this much a mm: maps of long strokes are off by 0.0017, and bulbs put into hot milk take 0.0035
+	standLean   = 0.0024 // or by this much a mm: maps of drawn strokes are off by 0.0017, bulbs put into hot milk take 0.0035, no source
 	standEnd    = 0.5    // mm of either end, where the line turns into and out of it, that do not count
 	standWide   = 0.10   // farthest that its vertices wander along time
 	standAside  = 0.4    // mm that the end of a path may lie beside such a stroke

@@ -132,7 +132,7 @@ func (t *tracer) draw(paths [][]step) {
 		t.finish(l, i)
 	}
 	for i, l := range t.lines {
-		t.settle(l, float64(t.typ[t.plane[i]]))
+		t.settle(l, i)
 		for k := range i {
 			if t.plane[k] == t.plane[i] {
 				t.tellApart(k, i)

@@ -738,16 +738,21 @@ func (l *line) wobble(counts func(i int) bool) float64 {
 }
 
 // settle decides where there is ink, keeps the runs that are the pen's, and
-// gives every vertex its time, radius and uncertainty. typ is the typical density of the line.
-func (t *tracer) settle(l *line, typ float64) {
+// gives every vertex of a pen's line its time, radius and uncertainty.
+func (t *tracer) settle(l *line, pen int) {
 	if len(l.v) < fewest {
 		l.v = nil
 		return
 	}
 	t.place(l.v)
-	t.inkAlong(l.v, typ)
+	t.inkAlong(l.v, float64(t.typ[t.plane[pen]]))
 	t.leaveCreases(l.v)
-	t.leaveDetours(l.v)
+	for i, p := range t.p.Pens { // air does fall so fast where a lid is opened; in one ink the line may be either's
+		if p.Name != "airspace" && t.plane[i] == t.plane[pen] {
+			t.leaveDetours(l.v)
+			break
+		}
+	}
 	kept := l.keepLong(l.dropPale(l.joinSkips()))
 	if len(kept) == 0 {
 		l.v = nil

@@ -1690,4 +1690,8 @@ func TestWritingAcrossASkip(t *testing.T) {
 	// the vat itself goes down and comes back in minutes
 	p := paint(smallForm(), true, one, drawn{ink: "black", knots: []knot{{0.1, 100}, {0.5, 150}, {1, 150}, {1.03, 144}, {1.06, 150}, {1.6, 150}, {2, 90}}})
 	require.Empty(t, kinds(trace(t, p)))
+	// and air in moments, where a lid is opened
+	lid := []drawn{{ink: "black", knots: []knot{{0.1, 100}, {0.5, 150}, {1, 150}, {1.003, 142}, {1.1, 150}, {1.6, 150}, {2, 90}}}}
+	require.Contains(t, kinds(trace(t, paint(smallForm(), true, []Pen{{Name: "product", Ink: "black"}}, lid...))), series.EventGap)
+	require.Empty(t, kinds(trace(t, paint(smallForm(), true, []Pen{{Name: "airspace", Ink: "black"}}, lid...))))
 }

@@ -26,7 +26,7 @@ const (
 	stillOther   = 1.25  // of it, that another pen is allowed over the middle half of the same stretch
 	calmOdds     = 4.5   // log odds, 90 to 1: of 1370 drawn charts that were not turned nine pass it, no source
 	calmLong     = 18.0  // minutes of a level stretch of milk that is heated: a vat at rest is as calm as the room for hours,
-	calmLongOdds = 2.0   // log odds that so long a one brings: on 360 drawn charts that were not turned none had more than 1.0 of its own
+	calmLongOdds = 2.0   // log odds that so long a one brings: on 400 drawn charts that were not turned none, but one at rest, had more than 1.0 of its own
 	heatedF      = 100.0 // °F, warmer than any room, no source
 	calmSome     = 1.0   // log odds from which the ink at the two ends of a stretch is asked, too;
 	calmAndInk   = 6.5   // both together: the two know nothing of each other
