@@ -275,6 +275,9 @@ func (t *tracer) result() *Result {
 	if !on.IsZero() && first.Sub(on).Abs() > 15*time.Minute {
 		t.reportOn(series.EventStart, begins, 0, 0, fmt.Sprintf("the trace starts at %s, the entry says %s", first.Format("15:04"), on.Format("15:04")))
 	}
+	for k := range t.planes {
+		t.forks(k)
+	}
 	t.openEvents()
 	for i := range t.lines {
 		res.Series[i].Samples = t.samples(i)

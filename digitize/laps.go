@@ -211,7 +211,7 @@ func (t *tracer) further(plane int) {
 			continue
 		}
 		if left == nil {
-			left = t.leavings(plane)
+			left = t.leavings(plane, far)
 		}
 		begin, end := s[0], s[len(s)-1]
 		kind, text := series.EventLap, "a further line of the same ink: the chart went round again, or was turned"
@@ -357,23 +357,26 @@ type leavings struct {
 	along      float64 // a column at the innermost circle, mm
 }
 
-// leavings of a plane: lines on another one count, too, because inks are never parted wholly.
-func (t *tracer) leavings(plane int) *leavings {
+// leavings of a plane, but for what lies so many mm beside a line: lines on another one count, too, because inks are never parted wholly.
+func (t *tracer) leavings(plane int, beside func(l *line) float64) *leavings {
 	l := &leavings{tracer: t, ink: t.planes[plane], typ: t.typ[plane], cols: t.frame.Columns / 2, rows: t.frame.Rows / 2}
 	l.along = math.Abs(t.turn) * t.frame.HourStep * 2 * t.form.Inner()
 	l.taken = make([]bool, l.cols*l.rows)
 	for _, line := range t.lines {
 		for _, p := range line.v {
 			c, r := t.cell(p.x, p.y)
-			l.about(l.taken, int(c/2), int(r/2))
+			l.about(l.taken, int(c/2), int(r/2), beside(line))
 		}
 	}
 	return l
 }
 
-// about marks the cells within strayFar of one.
-func (l *leavings) about(marked []bool, col, row int) {
-	reach := int(math.Round(strayFar / (2 * stepMM)))
+// far is how far beside a line a stray one lies.
+func far(*line) float64 { return strayFar }
+
+// about marks the cells within so many mm of one.
+func (l *leavings) about(marked []bool, col, row int, within float64) {
+	reach := int(math.Round(within / (2 * stepMM)))
 	for c := max(0, col-reach); c <= min(l.cols-1, col+reach); c++ {
 		for r := max(0, row-reach); r <= min(l.rows-1, row+reach); r++ {
 			marked[c*l.rows+r] = true
@@ -429,30 +432,34 @@ func (l *leavings) clumps(from, to int) (found [][]step) {
 // search gives the best path through every clump of what is left in the columns [from, to) that is enough for so many mm of a line.
 func (l *leavings) search(from, to int, least float64) (paths [][]step) {
 	for _, clump := range l.clumps(from, to) {
-		if float64(len(clump))*3*stepMM < least {
-			continue
+		if float64(len(clump))*3*stepMM >= least {
+			paths = append(paths, l.through(clump))
 		}
-		low, high := clump[0], clump[0]
-		for _, s := range clump {
-			low, high = step{min(low.col, s.col), min(low.row, s.row)}, step{max(high.col, s.col), max(high.row, s.row)}
-		}
-		rows := high.row - low.row + 1
-		costs := make([]float32, (high.col-low.col+1)*rows)
-		for i := range costs {
-			costs[i] = inkCost(0)
-		}
-		for _, s := range clump {
-			costs[(s.col-low.col)*rows+s.row-low.row] = inkCost(l.inked(s.col, s.row))
-		}
-		path := bestPath(high.col-low.col+1, rows, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
-			copy(cost, costs[col*rows:])
-		})
-		for i := range path {
-			path[i].col, path[i].row = path[i].col+low.col, path[i].row+low.row
-		}
-		paths = append(paths, path)
 	}
 	return paths
+}
+
+// through is the best path through a clump.
+func (l *leavings) through(clump []step) []step {
+	low, high := clump[0], clump[0]
+	for _, s := range clump {
+		low, high = step{min(low.col, s.col), min(low.row, s.row)}, step{max(high.col, s.col), max(high.row, s.row)}
+	}
+	rows := high.row - low.row + 1
+	costs := make([]float32, (high.col-low.col+1)*rows)
+	for i := range costs {
+		costs[i] = inkCost(0)
+	}
+	for _, s := range clump {
+		costs[(s.col-low.col)*rows+s.row-low.row] = inkCost(l.inked(s.col, s.row))
+	}
+	path := bestPath(high.col-low.col+1, rows, 2*stepMM, 2*stepMM, 0, 0, func(col int, cost []float32) {
+		copy(cost, costs[col*rows:])
+	})
+	for i := range path {
+		path[i].col, path[i].row = path[i].col+low.col, path[i].row+low.row
+	}
+	return path
 }
 
 // cut parts a path where it goes on over bare paper.
@@ -491,7 +498,7 @@ func (l *leavings) measure(part []step) (long, inked, chords float64) {
 func (l *leavings) alone(part []step) bool {
 	own := make([]bool, l.cols*l.rows)
 	for _, s := range part {
-		l.about(own, s.col, s.row)
+		l.about(own, s.col, s.row, strayFar)
 	}
 	crowd := int(math.Round(crowdMM / (2 * stepMM)))
 	crowded := 0
@@ -540,7 +547,7 @@ func (l *leavings) line(part []step, plane int, least float64, free bool) (inked
 // stray gives the stretches of a line on a plane that no pen claims, as pieces of a path: those that lie free, or all where there is known
 // to be such a line.
 func (t *tracer) stray(plane int, free bool) (found [][]step) {
-	l := t.leavings(plane)
+	l := t.leavings(plane, far)
 	var marks [][]step
 	marked := 0.0
 	for _, path := range l.search(0, l.cols, strayMM) {
@@ -578,7 +585,7 @@ func (t *tracer) lead(plane int) (pen int, piece []step) {
 		return 0, nil
 	}
 	column := func(hours float64) int { return int(math.Round((hours - t.frame.Hour) / (2 * t.frame.HourStep))) }
-	l := t.leavings(plane)
+	l := t.leavings(plane, far)
 	for _, path := range l.search(max(0, column(first-early-startNear)), min(l.cols, column(first)+leadBack), startMM) {
 		for _, part := range l.cut(path) {
 			if _, ok := l.line(part, plane, startMM, true); ok && part[0].col <= column(first-early+startNear) {

@@ -744,7 +744,7 @@ func (t *tracer) settle(l *line, pen int) {
 		l.v = nil
 		return
 	}
-	t.place(l.v)
+	t.place(l.v, t.frame.Hour)
 	t.inkAlong(l.v, float64(t.typ[t.plane[pen]]))
 	t.leaveCreases(l.v)
 	for i, p := range t.p.Pens { // air does fall so fast where a lid is opened; in one ink the line may be either's
@@ -762,9 +762,9 @@ func (t *tracer) settle(l *line, pen int) {
 	t.uncertain(l)
 }
 
-// place gives vertices their time, which never falls, and their radius.
-func (t *tracer) place(v []vertex) {
-	hour, last := t.frame.Hour, math.Inf(-1)
+// place gives vertices their time, which never falls, counted on from an hour, and their radius.
+func (t *tracer) place(v []vertex, hour float64) {
+	last := math.Inf(-1)
 	for i := range v {
 		p := &v[i]
 		c, r := t.cell(p.x, p.y)

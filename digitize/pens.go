@@ -206,8 +206,8 @@ func (t *tracer) join(st []stretch, i, j int) {
 		mixed := s.hueSD > 0 && usualHue > hueDrift &&
 			(hue < usualHue/2 || math.Abs(hue-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
 		if s.weighed && (math.Abs(s.odds) < settled || mixed || !seen && s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
-			t.leaveOpen(pa, pb, i)
-			t.leaveOpen(pb, pa, j)
+			t.leaveOpen(pa, pb, i, unsettled)
+			t.leaveOpen(pb, pa, j, unsettled)
 		}
 		if s.weighed && s.odds < 0 {
 			pa, pb = pb, pa
@@ -783,9 +783,11 @@ func logSum(a, b float64) float64 {
 	return math.Max(a, b) + math.Log1p(math.Exp(-math.Abs(a-b)))
 }
 
-// leaveOpen marks a stretch whose pen is not known: the truth may be either
-// line with equal odds, so the variance is half their distance squared.
-func (t *tracer) leaveOpen(v, other []vertex, pen int) {
+const unsettled = "two lines compete: which pen drew which is not settled"
+
+// leaveOpen marks a stretch of a pen's line in whose place another may be the pen's, and says why: the truth may be either
+// with equal odds, so the variance is half their distance squared.
+func (t *tracer) leaveOpen(v, other []vertex, pen int, why string) {
 	k := 0
 	for i := range v {
 		for k < len(other)-1 && other[k].hours < v[i].hours {
@@ -800,7 +802,7 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int) {
 			v[i].rival = a.radius + (b.radius-a.radius)*f - v[i].radius
 			v[i].blind = !a.ink || !b.ink || math.Abs(v[i].hours-b.hours)*3600 > gapS
 		}
-		v[i].weak, v[i].reason = true, "two lines compete: which pen drew which is not settled"
+		v[i].weak, v[i].reason = true, why
 	}
 	if len(v) > 0 {
 		t.open = append(t.open, open{pen, v[0], v[len(v)/2], v[len(v)-1]})
@@ -817,7 +819,7 @@ func (t *tracer) openEvents() {
 	for _, o := range t.open {
 		x, y := t.p.Face.Warp.Pixel(o.amid.x, o.amid.y)
 		t.report(series.EventAmbig, o.pen, o.from.hours, o.end.hours, x, y,
-			fmt.Sprintf("two lines compete for %.0f minutes: which pen drew which is not settled", (o.end.hours-o.from.hours)*60))
+			fmt.Sprintf("for %.0f minutes %s", (o.end.hours-o.from.hours)*60, o.from.reason))
 		t.events[len(t.events)-1].Rivals = true
 	}
 }
