@@ -37,6 +37,11 @@ const (
 	// A parabola follows part of the wobble itself: at its middle it takes 9/(4n) of the variance, n the
 	// independent looks in the window, about eight for a wobble of 0.35 mm to either side.
 	wobbleTaken = 1.18
+	// How long a wobble is, twice the window tells: of a normal process whose correlation is Gaussian it leaves this share of the
+	// variance, and so much more by the share that the window itself leaves of that; within 0.04 from 0.1 to 0.6 mm of its length.
+	wobbleSeen  = 0.28
+	wobbleGrows = 0.69
+	wobbleOwn   = 0.7 // share of the variance on steep lines that is the pen's, the rest the vat's and the corners'; from drawn charts, no source
 
 	// What makes a vertex uncertain; common practice where no reason is given, no source.
 	fitMost  = 0.1  // mm, of the fit: a stroke that is seen at all is not farther off
@@ -474,13 +479,10 @@ func (t *tracer) refine(path []step, plane []float32, typ, noise float64) *line 
 // finish looks again at where other ink crosses the centred line of pen i, takes the raggedness off, and moves it to its edge where
 // that is asked for.
 func (t *tracer) finish(l *line, i int) {
-	l.ragged = l.wobble(nil)
+	l.ragged = l.usualWobble()
 	t.disentangle(i)
 	smooth(l.v, smoothMM)
-	l.left = l.wobble(nil)
-	if level := l.wobble(l.level); level > l.left {
-		l.unseen = math.Sqrt((level*level - l.left*l.left) * l.hidden())
-	}
+	l.left, l.unseen = l.unrest()
 	if t.p.LowerEdge {
 		t.lower(l)
 	}
@@ -690,7 +692,7 @@ func (t *tracer) pixelMM() float64 {
 // over ±h by 2·h·D·∫((4−9t+5t³)/8)²dt = 0.0804·h·D (0 to 1). A round nib of width w has s = w/4.
 func (l *line) hidden() float64 {
 	s := math.Hypot(smoothMM, fullWidth*l.width/4)
-	return 0.234 * s / (0.0804 * wobbleHalf * alongMM) / (wobbleTaken * wobbleTaken)
+	return 0.234 * s / (0.0804 * wobbleHalf * alongMM)
 }
 
 // level says whether a line runs along a circle at a vertex, or nearly so.
@@ -699,15 +701,39 @@ func (l *line) level(i int) bool {
 	return math.Abs(math.Hypot(a.x, a.y)-math.Hypot(b.x, b.y)) < 0.3*math.Hypot(a.x-b.x, a.y-b.y)
 }
 
-// wobble takes each vertex's distance from the parabola through its
-// neighbourhood; the median of them is this pen's raggedness on this paper.
-// Only the vertices that count; nil: all. Where too few do, it is 0, and 0.02 for all.
-func (l *line) wobble(counts func(i int) bool) float64 {
-	const half = wobbleHalf
+// usualWobble is this pen's raggedness on this paper, mm, from what a wobble of the usual length leaves; 0.02 where too little is plain.
+func (l *line) usualWobble() float64 {
+	if sd, ok := l.wobble(wobbleHalf, func(int) bool { return true }); ok {
+		return wobbleTaken * sd
+	}
+	return 0.02
+}
+
+// unrest is by how much a line wanders about its own smooth course, and how much of the vat's own unrest its stroke does not show, mm.
+// Where the line is steep, unrest moves it along itself: what is seen there is the pen's.
+func (l *line) unrest() (pen, unseen float64) {
+	steep := func(i int) bool { return !l.level(i) }
+	near, ok := l.wobble(wobbleHalf, steep)
+	far, sure := l.wobble(2*wobbleHalf, steep)
+	if pen = l.usualWobble(); sure && ok && far > near {
+		pen = far * math.Sqrt(wobbleOwn/(wobbleSeen+wobbleGrows*near*near/(far*far)))
+	}
+	if !ok {
+		near = pen / wobbleTaken
+	}
+	if level, ok := l.wobble(wobbleHalf, l.level); ok && level > near {
+		unseen = math.Sqrt((level*level - near*near) * l.hidden())
+	}
+	return pen, unseen
+}
+
+// wobble takes the distance of each vertex from the parabola through so many to either side of it, that count as it does; ok: of enough of them
+// to tell their standard deviation, mm, strays left aside.
+func (l *line) wobble(half int, counts func(i int) bool) (sd float64, ok bool) {
 	nx, ny := normals(l.v)
 	var off []float32
 	for i := half; i < len(l.v)-half; i += 3 {
-		if counts != nil && !counts(i) {
+		if !counts(i) || !counts(i-half) || !counts(i+half) { // a corner is no wobble
 			continue
 		}
 		good := true
@@ -727,14 +753,10 @@ func (l *line) wobble(counts func(i int) bool) float64 {
 			off = append(off, float32((s4*t0-s2*t2)/(s0*s4-s2*s2)))
 		}
 	}
-	switch {
-	case len(off) >= 20:
-	case counts == nil:
-		return 0.02
-	default:
-		return 0
+	if len(off) < 20 {
+		return 0, false
 	}
-	return wobbleTaken * fromMAD * float64(mad(off, 0))
+	return fromMAD * float64(mad(off, 0)), true
 }
 
 // settle decides where there is ink, keeps the runs that are the pen's, and
