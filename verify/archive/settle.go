@@ -121,6 +121,7 @@ func convert(s *series.Series, unit string) {
 	for i := range s.Samples {
 		s.Samples[i].Temperature = verify.Converted(s.Samples[i].Temperature, s.Unit, unit)
 		s.Samples[i].UTemperature *= scale
+		s.Samples[i].Rival *= scale
 	}
 	s.Unit = unit
 }
