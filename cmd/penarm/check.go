@@ -116,6 +116,12 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	return nil
 }
 
+// stretchHelp is for the commands that follow the line.
+const stretchHelp = `With --json each chart also has its stretches that are no good reading, pen by pen:
+quality weak or gap, from and to as in series.csv, and the reason.
+
+`
+
 func newCheck() *cobra.Command {
 	o := &runOptions{}
 	cmd := &cobra.Command{
@@ -128,7 +134,7 @@ Entries stand beside a scan: 0001.jpg has 0001.entries.yaml; or many share a
 overlay.jpg, strip.png, report.pdf and annex.pdf; or error.json where the scan
 cannot be read. The table lists the charts worst first.
 
-` + exitHelp,
+` + stretchHelp + exitHelp,
 		Example: "  penarm check --plant plant.yaml --out OUT scans/*.jpg",
 		Args:    cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, scans []string) error {

@@ -17,7 +17,7 @@ func newDigitize() *cobra.Command {
 		Long: `Follow the pen lines of charts, without judging them. For 0001.jpg the folder
 OUT/0001 gets series.csv, one row a sample with its uncertainties; or error.json.
 
-Exit status:
+` + stretchHelp + `Exit status:
   0   all read
   3   at least one could not be read (the others are still done)
   64  wrong use`,

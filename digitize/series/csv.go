@@ -18,8 +18,8 @@ var header = []string{"pen", "time", "temperature", "u_temperature", "u_time_s",
 // stamp is ISO 8601 local time; a fraction of a second is written only where there is one.
 const stamp = "2006-01-02T15:04:05.999"
 
-// format writes three digits of the second or none, which every reader of ISO 8601 takes.
-func format(t time.Time) string {
+// Stamp is a time as series.csv has it: three digits of the second or none, which every reader of ISO 8601 takes.
+func Stamp(t time.Time) string {
 	t = t.Round(time.Millisecond)
 	if t.Nanosecond() == 0 {
 		return t.Format("2006-01-02T15:04:05")
@@ -45,7 +45,7 @@ func Write(w io.Writer, all []Series) error {
 	row := make([]string, len(header))
 	for _, s := range all {
 		for _, p := range s.Samples {
-			row[0], row[1], row[5] = s.Pen, format(p.Time), string(p.Quality)
+			row[0], row[1], row[5] = s.Pen, Stamp(p.Time), string(p.Quality)
 			row[2], row[3], row[4] = number(p.Temperature, 3), number(p.UTemperature, 3), number(p.UTime, 2)
 			if p.Quality == Gap {
 				row[2] = ""

@@ -113,6 +113,7 @@ type Outcome struct {
 	Verdict     verify.Verdict   `json:"verdict,omitempty"`
 	Calibration *Calibration     `json:"calibration,omitempty"`
 	Findings    *verify.Findings `json:"findings,omitempty"`
+	Stretches   []Stretch        `json:"stretches,omitempty"` // of every step that reads the lines
 	Extract     *ledger.Extract  `json:"extract,omitempty"`
 	Err         *Error           `json:"error,omitempty"`
 }

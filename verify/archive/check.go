@@ -118,6 +118,7 @@ func (c *Checker) do(ctx context.Context, job Job, o *Outcome) error {
 		o.Findings, o.Calibration, o.Extract, o.Verdict = nil, nil, nil, ""
 		return NewError(o.File, "output", err, "make room or choose another --out, then run again: nothing half-written was left")
 	}
+	o.Stretches = stretches(r.series)
 	return nil
 }
 
