@@ -96,7 +96,7 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 		u := math.Hypot(h.run.uFrom, math.Hypot(m.uOutlet, j.uHour)) / 60
 		c.Measured, c.U = clip(minutes), clip(u)
 		c.Verdict = j.against(minutes, u, o.Minutes)
-		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, clockWord(h.hold.Start))
+		c.Reason = fmt.Sprintf("outlet opened at %s, %.1f min after the hold began at %s", m.OutletOpened, minutes, h.hold.Start.Clock())
 		slow, behind := j.slow(h.run.from)/60, -j.startOff(startTells)/60
 		switch {
 		case j.against(minutes-slow, u, o.Minutes) != c.Verdict:

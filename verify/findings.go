@@ -80,6 +80,12 @@ const LocalLayout = "2006-01-02T15:04:05"
 // String gives 2026-03-04T07:26:10.
 func (t LocalTime) String() string { return t.Round(time.Second).Format(LocalLayout) }
 
+// Clock gives the time of day of String: words and places tell an instant alike.
+func (t LocalTime) Clock() string { return t.Round(time.Second).Format(time.TimeOnly) }
+
+// minute gives Clock without the seconds.
+func (t LocalTime) minute() string { return t.Clock()[:len("15:04")] }
+
 // MarshalText gives String (time.Time's own would win otherwise).
 func (t LocalTime) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
 

@@ -224,7 +224,7 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 		out.U = nil
 		out.Reason = fmt.Sprintf("no run at or above %s %s", j.deg(h.legal), words)
 	} else {
-		out.Reason = fmt.Sprintf("longest unbroken run at or above %s from %s to %s %s", j.deg(h.legal), clockWord(h.hold.Start), clockWord(h.hold.End), words)
+		out.Reason = fmt.Sprintf("longest unbroken run at or above %s from %s to %s %s", j.deg(h.legal), h.hold.Start.Clock(), h.hold.End.Clock(), words)
 		out.Places = append([]Place{j.place("product", h.run.from, h.run.to, name)}, h.places...)
 	}
 	if j.Form != nil && j.Form.Unit != j.unit {
@@ -244,8 +244,6 @@ func (j *judge) lengthCheck(name string, h held, minutes float64, c rules.Cited,
 	}
 	return out
 }
-
-func clockWord(t LocalTime) string { return t.Round(time.Second).Format(time.TimeOnly) }
 
 func (j *judge) holdCheck(h held, o rules.Option) Check {
 	return j.lengthCheck("hold", h, o.Minutes, o.Cited, fmt.Sprintf("for the legal %g min", o.Minutes))

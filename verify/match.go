@@ -267,7 +267,7 @@ func (j *judge) mismatched(bs []Batch, loose []run) {
 		}
 		for i := range bs {
 			if bs[i].Hold == nil || bs[i].Hold.Minutes < shown {
-				bs[i].reopen(Fail, fmt.Sprintf("a hold that no batch names lies at %s: is it this one's, and are the chart's hours right?", j.product.at(r.from).Format("15:04")))
+				bs[i].reopen(Fail, fmt.Sprintf("a hold that no batch names lies at %s: is it this one's, and are the chart's hours right?", LocalTime{j.product.at(r.from)}.minute()))
 			}
 		}
 	}

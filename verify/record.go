@@ -88,7 +88,8 @@ func (j *judge) record(bs []Batch) Check {
 			case listed(tr.pen, from, to) == Pass:
 				gaps = append(gaps, g)
 			default:
-				note(Undecided, fmt.Sprintf("gap of the %s pen from %s to %s, inside a hold", tr.pen, from.Format(time.TimeOnly), to.Format(time.TimeOnly)), j.place(tr.pen, g[0], g[1], "gap"))
+				p := j.place(tr.pen, g[0], g[1], "gap")
+				note(Undecided, fmt.Sprintf("gap of the %s pen %s, inside a hold", tr.pen, spans([]Place{p})), p)
 			}
 		}
 		if n := len(gaps); n > 0 {
@@ -102,11 +103,11 @@ func (j *judge) record(bs []Batch) Check {
 			note(Pass, fmt.Sprintf("%s %s", words, spans(places)), places...)
 		}
 		if len(tr.backward) > 0 {
-			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, tr.backward[0].Format(time.TimeOnly)))
+			note(Undecided, fmt.Sprintf("the %s pen runs back in time at %s", tr.pen, LocalTime{tr.backward[0]}.Clock()))
 		}
 	}
 	for _, s := range j.strokes {
-		note(Undecided, fmt.Sprintf("the line runs along one time at %s: had the clock stood?", j.product.at(s[0]).Format("15:04")), j.place("product", s[0], s[1], "along one time"))
+		note(Undecided, fmt.Sprintf("the line runs along one time at %s: had the clock stood?", LocalTime{j.product.at(s[0])}.minute()), j.place("product", s[0], s[1], "along one time"))
 	}
 	for _, b := range bs {
 		if b.late != "" {
@@ -135,7 +136,7 @@ func together(events []series.Event) string {
 	first, n := events[0], len(events)
 	if first.Kind == series.EventAmbig && n > 1 {
 		last := slices.MaxFunc(events, func(a, b series.Event) int { return a.To.Compare(b.To) })
-		return fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, first.From.Format("15:04"), last.To.Format("15:04"))
+		return fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, LocalTime{first.From}.minute(), LocalTime{last.To}.minute())
 	}
 	told := n
 	if n > fewTold+1 { // one more takes no more room than to say so
@@ -151,7 +152,7 @@ func together(events []series.Event) string {
 	seen := map[string]bool{}
 	for i, e := range events {
 		if i < told {
-			times = append(times, e.From.Format("15:04"))
+			times = append(times, LocalTime{e.From}.minute())
 		}
 		if like := strings.Map(figures, e.Text); e.Text != "" && !seen[like] {
 			seen[like] = true
@@ -160,7 +161,7 @@ func together(events []series.Event) string {
 	}
 	words := first.Kind.Words() + " at " + strings.Join(times, ", ")
 	if told < n {
-		words += fmt.Sprintf(" and %d times more until %s", n-told, events[n-1].From.Format("15:04"))
+		words += fmt.Sprintf(" and %d times more until %s", n-told, LocalTime{events[n-1].From}.minute())
 	}
 	if len(remarks) > 0 {
 		words += " (" + strings.Join(remarks, "; ") + ")"
@@ -171,10 +172,10 @@ func together(events []series.Event) string {
 // spans tells from when to when places last, of many the first and the last.
 func spans(places []Place) string {
 	of := func(p Place) string {
-		return fmt.Sprintf("from %s to %s", p.From.Format(time.TimeOnly), p.To.Format(time.TimeOnly))
+		return fmt.Sprintf("from %s to %s", p.From.Clock(), p.To.Clock())
 	}
 	if n := len(places); n > fewTold {
-		return fmt.Sprintf("between %s and %s, the first %s", places[0].From.Format("15:04"), places[n-1].To.Format("15:04"), of(places[0]))
+		return fmt.Sprintf("between %s and %s, the first %s", places[0].From.minute(), places[n-1].To.minute(), of(places[0]))
 	}
 	var all []string
 	for _, p := range places {
@@ -254,7 +255,7 @@ func (j *judge) chartEntries(bs []Batch, loose []run) Check {
 			}
 			c.Verdict = Worst(c.Verdict, Undecided)
 		}
-		c.Reason += fmt.Sprintf("; %s from %s to %s", what, j.product.at(r.from).Format("15:04"), j.product.at(r.to).Format("15:04"))
+		c.Reason += fmt.Sprintf("; %s from %s to %s", what, LocalTime{j.product.at(r.from)}.minute(), LocalTime{j.product.at(r.to)}.minute())
 		c.Places = append(c.Places, j.place("product", r.from, r.to, what))
 	}
 	return c

@@ -718,6 +718,29 @@ func TestManyOfAKindAreToldTogether(t *testing.T) {
 	require.Contains(t, get(t, Verify(p), -1, "record").Reason, "the chart may have been turned at 08:50, 09:10 (exactly level for 50 minutes); 4 gaps")
 }
 
+// Words and places tell an instant alike, to the nearest second, in the hold and beside it, and so do minutes.
+func TestWordsAndPlacesTellOneTime(t *testing.T) {
+	s := hold("10:00:00", "10:32:00", 146)
+	for _, m := range []string{"10:10", "11:00"} {
+		s = erase(s, m+":00", m+":58")
+	}
+	for i := range s.Samples {
+		s.Samples[i].Time = s.Samples[i].Time.Add(700 * time.Millisecond)
+	}
+	p := problem(t, "us-grade-a-vat", s, milk())
+	p.Events = []series.Event{{Kind: series.EventBlot, Pen: "product", From: at("09:00:00").Add(-300 * time.Millisecond), To: at("09:00:30")}}
+	c := get(t, Verify(p), -1, "record")
+	require.Len(t, c.Places, 3)
+	blot, inside, beside := c.Places[0], c.Places[1], c.Places[2]
+	require.Equal(t, "2026-03-04T10:09:56", inside.From.String())
+	require.Equal(t, "2026-03-04T10:11:01", inside.To.String())
+	require.Contains(t, c.Reason, "gap of the product pen from 10:09:56 to 10:11:01, inside a hold")
+	require.Equal(t, "2026-03-04T11:01:02", beside.To.String())
+	require.Contains(t, c.Reason, "gap of the product pen from 10:59:57 to 11:01:02")
+	require.Equal(t, "2026-03-04T09:00:00", blot.From.String())
+	require.Contains(t, c.Reason, "blot on or beside the line at 09:00")
+}
+
 // An uncertainty that is no number proves nothing.
 func TestAnUncertaintyThatIsNone(t *testing.T) {
 	s := hold("10:00:00", "10:32:00", 148)

@@ -83,7 +83,7 @@ func holdTitle(b verify.Batch) string {
 	return s
 }
 
-func clock(t time.Time) string { return t.Round(time.Second).Format(time.TimeOnly) }
+func clock(t time.Time) string { return verify.LocalTime{Time: t}.Clock() }
 
 func degrees(t float64) string { return number(t, 1) + "°" }
 
