@@ -2,7 +2,10 @@
 // set: pure functions that know nothing of pictures or files.
 package verify
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // Verdict of a check, a batch or a chart.
 type Verdict string
@@ -69,6 +72,27 @@ type Batch struct {
 	Verdict Verdict `json:"verdict"`
 
 	late string // how the hold outlasts the written outlet, for the record check; mostly empty
+}
+
+// MarshalJSON writes a list that is empty as such, not as null: whoever reads findings may count on arrays.
+func (f Findings) MarshalJSON() ([]byte, error) {
+	type plain Findings
+	f.Batches, f.Checks = listed(f.Batches), listed(f.Checks)
+	return json.Marshal(plain(f))
+}
+
+// MarshalJSON does so for the batch's checks.
+func (b Batch) MarshalJSON() ([]byte, error) {
+	type plain Batch
+	b.Checks = listed(b.Checks)
+	return json.Marshal(plain(b))
+}
+
+func listed[T any](v []T) []T {
+	if v == nil {
+		return []T{}
+	}
+	return v
 }
 
 // LocalTime marshals as ISO 8601 local time without a zone, to the second.

@@ -20,6 +20,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -681,4 +682,30 @@ func TestWordsInAPlotKeepClear(t *testing.T) {
 	assert.Equal(t, higher, p.clear(f, 4, 3, on, above, higher), "the second is taken now")
 	assert.Equal(t, on, p.clear(f, 4, 3, on, above, higher), "all are taken: a line is the lesser evil")
 	assert.Equal(t, point{3, 4}, p.clear(f, 4, 3, point{98, 4}, point{3, 4}), "the first runs out of the frame")
+}
+
+// Lists in findings.json are arrays, be they empty, as the published schema says.
+func TestListsAreArrays(t *testing.T) {
+	for f, want := range map[*verify.Findings]string{
+		{}:                                `"batches": [],`,
+		{Batches: []verify.Batch{{}}}:     `"checks": [],`,
+		{Checks: make([]verify.Check, 0)}: `"batches": [],`,
+	} {
+		data, err := FindingsJSON(f)
+		require.NoError(t, err)
+		assert.Contains(t, string(data), want)
+		assert.NotRegexp(t, `"(batches|checks)": null`, string(data))
+	}
+	data, err := Schema("findings")
+	require.NoError(t, err)
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(data))
+	require.NoError(t, err)
+	c := jsonschema.NewCompiler()
+	require.NoError(t, c.AddResource("findings.json", doc))
+	for _, list := range []string{"findings/properties/batches", "findings/properties/checks", "batch/properties/checks"} {
+		sch, err := c.Compile("findings.json#/$defs/" + list)
+		require.NoError(t, err)
+		assert.NoError(t, sch.Validate([]any{}), list)
+		assert.Error(t, sch.Validate(nil), list)
+	}
 }
