@@ -18,7 +18,8 @@ func newCalibrate() *cobra.Command {
 0001.jpg the folder OUT/0001 gets calibration.json with the residuals and
 calibration.jpg with the fitted circles and arcs on the scan, close-ups, and what
 the fit leaves in mm, degrees and seconds; or error.json with the test that refused
-the fit, and calibration.jpg with what was refused.
+the fit, and calibration.jpg with what was refused, or the scan alone where no
+circles were found.
 
 Exit status:
   0   all calibrated

@@ -7,6 +7,7 @@ import (
 	"hash/crc32"
 	"image"
 	"image/color"
+	"image/draw"
 	"image/jpeg"
 	"math"
 	"os"
@@ -56,6 +57,7 @@ func TestScripts(t *testing.T) {
 			"noblank":  noBlank,
 			"fifo":     fifo,
 			"back":     back,
+			"negative": negative,
 			"pdf":      pdf,
 			"halves":   halves,
 		},
@@ -186,6 +188,24 @@ func back(ts *testscript.TestScript, neg bool, args []string) {
 	var b bytes.Buffer
 	ts.Check(jpeg.Encode(&b, m, nil))
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b.Bytes(), 0o666))
+}
+
+// negative FROM TO inverts a scan's tones.
+func negative(ts *testscript.TestScript, neg bool, args []string) {
+	data, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	m, err := jpeg.Decode(bytes.NewReader(data))
+	ts.Check(err)
+	out := image.NewRGBA(m.Bounds())
+	draw.Draw(out, out.Rect, m, out.Rect.Min, draw.Src)
+	for i := range out.Pix {
+		if i%4 < 3 {
+			out.Pix[i] = 255 - out.Pix[i]
+		}
+	}
+	var b bytes.Buffer
+	ts.Check(jpeg.Encode(&b, out, nil))
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b.Bytes(), 0o666))
 }
 
 // pdf TO JPEG...: a page for each picture, which covers it, as office scanners write them.

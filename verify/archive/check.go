@@ -142,20 +142,25 @@ func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 	return []file{{"calibration.json", append(data, '\n')}, picture}, err
 }
 
-// fitting draws what a calibration found; refused says why it does not stand.
+// fitting draws what a calibration found, which may be nothing; refused says why it does not stand.
 func (c *Checker) fitting(p *picture.Picture, f *calibrate.Face, refused string) (file, error) {
 	var b bytes.Buffer
 	err := evidence.Fitting(&b, evidence.Input{Picture: p, Face: f, Findings: &verify.Findings{}, JPEG: c.open.JPEG}, refused)
 	return file{"calibration.jpg", b.Bytes()}, err
 }
 
-// shown adds to a refusal the picture of the map that was refused, where calibration is all that was asked for.
+// shown adds to a refusal the picture of the map that was refused, or of the scan alone where none was found, where
+// calibration is all that was asked for.
 func (c *Checker) shown(job Job, r *reading, err error) error {
-	known := new(Error)
-	if job.Step != Calibrate || r.tried == nil || !errors.As(err, &known) {
+	known, refused := new(Error), new(calibrate.Refusal)
+	if job.Step != Calibrate || !errors.As(r.refused, &refused) || !errors.As(err, &known) {
 		return err
 	}
-	picture, broken := c.fitting(r.picture, r.tried.Face, fmt.Sprintf("%s. Test: %s.", r.tried.Words, r.tried.Test))
+	var face *calibrate.Face
+	if tried := new(calibrate.Attempt); errors.As(r.refused, &tried) {
+		face = tried.Face
+	}
+	picture, broken := c.fitting(r.picture, face, fmt.Sprintf("%s. Test: %s.", refused.Words, refused.Test))
 	if broken != nil {
 		return err
 	}

@@ -22,7 +22,7 @@ import (
 type reading struct {
 	picture  *picture.Picture
 	face     *calibrate.Face
-	tried    *calibrate.Attempt // of the form that it should be, where that was refused
+	refused  error // why no form was found
 	series   []series.Series
 	events   []series.Event
 	zeroAt   time.Time // of printed hour 0
@@ -292,7 +292,6 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) error {
 	var err error
 	if own != nil {
 		r.face, err = fit(own)
-		errors.As(err, &r.tried)
 	}
 	refused := new(calibrate.Refusal)
 	if own == nil || errors.As(err, &refused) && job.Mark == nil && len(library) > 0 {
@@ -305,7 +304,7 @@ func (c *Checker) find(ctx context.Context, job Job, r *reading) error {
 			r.face, err = fit(face.Form)
 		}
 	}
-	if err != nil {
+	if r.refused = err; err != nil {
 		return NewError(path, "calibration", err, "if it is a chart of this form, scan it again flat, whole and sharp; otherwise correct the recorder")
 	}
 	f := r.face.Form

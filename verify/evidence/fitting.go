@@ -20,8 +20,12 @@ const (
 
 // Fitting writes, as JPEG, the picture by which a person sees whether the circles and arcs that were found lie on the
 // print: the scan with all heavy circles and hours, what the fit leaves as bars, close-ups, and the residuals in mm,
-// degrees and seconds. refused says why the fit was refused; empty for one that stands.
+// degrees and seconds. refused says why the fit was refused; empty for one that stands. Without a Face, and where a
+// refused one lies far off the picture, the scan alone is shown with those words.
 func Fitting(w io.Writer, in Input, refused string) error {
+	if refused != "" && in.Picture != nil && !in.drawable() {
+		return in.scanRefused(w, refused)
+	}
 	const row = 40.0
 	side := (overlaySide - (closeUps+1)*closeGap) / closeUps
 	o, err := newOverlay(&in, false, side+5*row)
@@ -52,6 +56,42 @@ func Fitting(w io.Writer, in Input, refused string) error {
 	if refused != "" {
 		o.refusal(refused)
 	}
+	return in.encode(w, o.c.pic)
+}
+
+// farOff is how many sides of the picture a refused map may reach beyond it: strokes that go on without end take as long.
+const farOff = 20
+
+// drawable says whether the print as fitted lies where strokes can be drawn.
+func (in *Input) drawable() bool {
+	if in.Face == nil {
+		return false
+	}
+	f := in.Face.Form
+	most := farOff * float64(max(in.Picture.Width, in.Picture.Height))
+	for i := range 72 {
+		for _, r := range [3]float64{f.Inner(), f.Outer(), f.DiameterMM / 2} {
+			p := in.at(f.RotationHours*float64(i)/72, r)
+			if !(math.Abs(p.x) < most && math.Abs(p.y) < most) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// scanRefused writes the scan under the words that say why it was refused.
+func (in *Input) scanRefused(w io.Writer, words string) error {
+	p := in.Picture
+	scale := overlaySide / float64(max(p.Width, p.Height))
+	wide, high := max(1, int(scale*float64(p.Width))), max(1, int(scale*float64(p.Height)))
+	o := &overlay{in: in, c: newCanvas(wide, high, 1), w: float64(wide), h: float64(high)}
+	o.c.resize(p, image.Rect(0, 0, p.Width, p.Height), wide, high)
+	var err error
+	if o.bold, err = newLetters(24, true, 1); err != nil {
+		return err
+	}
+	o.refusal(words)
 	return in.encode(w, o.c.pic)
 }
 

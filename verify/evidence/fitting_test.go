@@ -3,6 +3,7 @@ package evidence
 import (
 	"bytes"
 	"image/jpeg"
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -53,4 +54,31 @@ func TestFitting(t *testing.T) {
 	img, err = jpeg.Decode(&refused)
 	require.NoError(t, err)
 	assert.True(t, near(img, 40, 8, 1, amber), "a refusal stands across the top")
+	bar := dot(72.5, 0)
+	assert.True(t, near(img, bar.x, bar.y, 1, air), "what a refused fit leaves is drawn where it is known")
+}
+
+// Where no map was found, or one that no stroke can be drawn by, the scan is shown under the words of the refusal.
+func TestFittingRefusedWithoutAMap(t *testing.T) {
+	for name, change := range map[string]func(*Input){
+		"none":            func(in *Input) { in.Face = nil },
+		"at the horizon":  func(in *Input) { in.Face.Warp.H[8] = 0 },
+		"beyond":          func(in *Input) { in.Face.Warp.H[2] = 1e9 },
+		"a single pixel":  func(in *Input) { in.Face = nil; in.Picture.Width, in.Picture.Height = 1, 1 },
+		"no number in it": func(in *Input) { in.Face.Warp.H[0] = math.NaN() },
+	} {
+		in := testInput()
+		change(&in)
+		var b bytes.Buffer
+		require.NoError(t, Fitting(&b, in, "no printed circles were found. Test: start."), name)
+		img, err := jpeg.Decode(&b)
+		require.NoError(t, err)
+		size := img.Bounds().Size()
+		assert.Equal(t, overlaySide, max(size.X, size.Y), name)
+		assert.InDelta(t, float64(in.Picture.Width)/float64(in.Picture.Height), float64(size.X)/float64(size.Y), 0.01, name)
+		assert.True(t, near(img, 40, 8, 1, amber), name)
+	}
+	in := testInput()
+	in.Face = nil
+	assert.Error(t, Fitting(&bytes.Buffer{}, in, ""), "a fit that stands has a map")
 }
