@@ -11,8 +11,9 @@ import (
 func newSchema() *cobra.Command {
 	return &cobra.Command{
 		Use:   "schema " + strings.Join(evidence.SchemaNames, "|"),
-		Short: "Print the JSON Schema of findings.json or error.json",
-		Long: `Print the JSON Schema (draft 2020-12) of findings.json or error.json, for programs that read them.
+		Short: "Print the JSON Schema of findings.json, error.json or calibration.json",
+		Long: `Print the JSON Schema (draft 2020-12) of findings.json, error.json or calibration.json, for
+programs that read them.
 
 Exit status: 0, or 64 for wrong use.`,
 		Args: cobra.ExactArgs(1),

@@ -120,13 +120,14 @@ type Outcome struct {
 
 // Calibration is what calibration.json holds, schema "penarm.calibration/1".
 type Calibration struct {
-	Schema         string  `json:"schema"`
-	Form           string  `json:"form"`
-	Method         string  `json:"method"`
-	Hour           string  `json:"hour"`
-	RingResidualMM float64 `json:"ring_residual_mm"` // rms of circle crossings
-	ArcResidualS   float64 `json:"arc_residual_s"`   // rms of arc crossings, seconds of chart time
-	UMM            float64 `json:"u_mm"`             // standard uncertainty of a printed point, each direction
+	Schema         string      `json:"schema"`
+	Scan           verify.Scan `json:"scan"`
+	Form           string      `json:"form"`
+	Method         string      `json:"method"`
+	Hour           string      `json:"hour"`
+	RingResidualMM float64     `json:"ring_residual_mm"` // rms of circle crossings
+	ArcResidualS   float64     `json:"arc_residual_s"`   // rms of arc crossings, seconds of chart time
+	UMM            float64     `json:"u_mm"`             // standard uncertainty of a printed point, each direction
 }
 
 // Error is why a scan could not be read: what error.json holds, schema "penarm.error/1".

@@ -131,7 +131,7 @@ func (r *reading) digitized() ([]file, error) {
 // calibrated leaves the face's figures and a picture with its circles and arcs.
 func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 	o.Calibration = &Calibration{
-		Schema: "penarm.calibration/1", Form: r.face.Form.Form, Method: r.face.Method, Hour: string(r.face.Hour),
+		Schema: "penarm.calibration/1", Scan: r.scan(o), Form: r.face.Form.Form, Method: r.face.Method, Hour: string(r.face.Hour),
 		RingResidualMM: r.face.RingResidualMM, ArcResidualS: r.face.ArcResidualS, UMM: r.face.UMM,
 	}
 	data, err := json.MarshalIndent(o.Calibration, "", "  ")
@@ -140,6 +140,11 @@ func (c *Checker) calibrated(r *reading, o *Outcome) ([]file, error) {
 	}
 	picture, err := c.fitting(r.picture, r.face, "")
 	return []file{{"calibration.json", append(data, '\n')}, picture}, err
+}
+
+// scan names the picture that was read.
+func (r *reading) scan(o *Outcome) verify.Scan {
+	return verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page, Source: r.picture.Source}
 }
 
 // fitting draws what a calibration found, which may be nothing; refused says why it does not stand.
@@ -185,7 +190,7 @@ func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 		Form: r.face.Form, ExpectedForm: expected,
 		HourKnown: r.hourKnown(),
 	})
-	f.Scan = verify.Scan{File: filepath.Base(o.File), SHA256: r.hashes["scan"], Page: o.Page, Source: r.picture.Source}
+	f.Scan = r.scan(o)
 	for _, b := range r.backs {
 		f.Scan.Backs = append(f.Scan.Backs, verify.Back{Page: b.page, Written: b.written})
 		if b.written {

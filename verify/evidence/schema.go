@@ -10,9 +10,9 @@ import (
 var schemas embed.FS
 
 // SchemaNames are the files that have a JSON Schema.
-var SchemaNames = []string{"findings", "error"}
+var SchemaNames = []string{"findings", "error", "calibration"}
 
-// Schema gives the JSON Schema (draft 2020-12) of findings.json or error.json.
+// Schema gives the JSON Schema (draft 2020-12) of a file that has one.
 func Schema(name string) ([]byte, error) {
 	data, err := schemas.ReadFile("schema/" + strings.TrimSuffix(name, ".json") + ".json")
 	if err != nil {
