@@ -55,10 +55,17 @@ type Calibration struct {
 	ArcResidualS   float64 `json:"arc_residual_s"`
 }
 
-// Provenance lets the result be repeated: program version and SHA-256 of every file that went in.
+// What of the pen line was read.
+const (
+	LineCentre = "centre"
+	LineLower  = "lower" // its edge on the side of the lower temperatures
+)
+
+// Provenance lets the result be repeated: program version, what of the line was read, and SHA-256 of every file that went in.
 type Provenance struct {
 	Version string            `json:"version"`
-	Files   map[string]string `json:"files"` // role ("plant", "form", "entries", "rules") → SHA-256
+	Line    string            `json:"line,omitempty"` // LineCentre or LineLower; empty for a series without a chart
+	Files   map[string]string `json:"files"`          // role ("plant", "form", "entries", "rules") → SHA-256
 }
 
 // Batch is one batch with its hold and checks.

@@ -20,6 +20,7 @@ import (
 	"github.com/spf13/pflag"
 	"golang.org/x/sys/unix"
 
+	"penarm/verify"
 	"penarm/verify/archive"
 	"penarm/verify/archive/ledger"
 )
@@ -46,7 +47,7 @@ func (o *reviewOptions) bind(f *pflag.FlagSet) {
 func (o *reviewOptions) review(dirs []string) (archive.Review, error) {
 	r := archive.Review{
 		Plant: o.plant, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Dirs: dirs,
-		Lower: o.line.value == lowerEdge, Paper: o.paper.value,
+		Lower: o.line.value == verify.LineLower, Paper: o.paper.value,
 		Jobs: o.jobs, Timeout: o.timeout, Memory: uint64(o.memory) << 20, Worker: workerCommand(), Redo: o.redo, Today: time.Now(),
 	}
 	if err := o.check(); err != nil {

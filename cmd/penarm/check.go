@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"penarm/verify"
 	"penarm/verify/archive"
 )
 
@@ -87,7 +88,7 @@ func (o *runOptions) run(cmd *cobra.Command, step archive.Step, scans []string, 
 	outcomes, err := archive.Run(cmd.Context(), archive.Batch{
 		Job: archive.Job{
 			Step: step, Plant: o.plant, Form: o.form, Out: o.out, Recorder: o.recorder, Sheet: o.sheet, Mark: mark,
-			Paper: o.paper.value, Full: o.full, Lower: o.line.value == lowerEdge,
+			Paper: o.paper.value, Full: o.full, Lower: o.line.value == verify.LineLower,
 		},
 		Scans: scans, Jobs: o.jobs, Timeout: o.timeout, Worker: workerCommand(),
 	})

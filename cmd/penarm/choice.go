@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"github.com/spf13/pflag"
+
+	"penarm/verify"
 )
 
 // choice is the value of a flag that takes one of a few words.
@@ -27,11 +29,9 @@ func (c *choice) Set(s string) error {
 
 // bindLine adds the flag on where the pen line is read.
 func bindLine(f *pflag.FlagSet, c *choice) {
-	*c = choice{"centre", []string{"centre", lowerEdge}}
+	*c = choice{verify.LineCentre, []string{verify.LineCentre, verify.LineLower}}
 	f.Var(c, "line", "where the pen line is read: its centre, or its lower-temperature edge (lower)")
 }
-
-const lowerEdge = "lower"
 
 // bindPaper adds the flag on what the report is printed on.
 func bindPaper(f *pflag.FlagSet, c *choice) {

@@ -16,10 +16,12 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"penarm/digitize/series"
 	"penarm/verify/evidence"
 )
 
@@ -58,6 +60,7 @@ func TestScripts(t *testing.T) {
 			"fifo":     fifo,
 			"back":     back,
 			"negative": negative,
+			"under":    under,
 			"pdf":      pdf,
 			"halves":   halves,
 		},
@@ -249,6 +252,32 @@ func pdf(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	fmt.Fprintf(&b, "trailer <</Size %d /Root 1 0 R>>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, start)
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b.Bytes(), 0o666))
+}
+
+// under LOWER CENTRE: where the first pen's line of one series.csv is level, it lies below that of another.
+func under(ts *testscript.TestScript, neg bool, args []string) {
+	var read [2]series.Series
+	for i := range read {
+		all, err := series.Read(strings.NewReader(ts.ReadFile(args[i])))
+		ts.Check(err)
+		read[i] = all[0]
+	}
+	lower, centre := read[0], read[1]
+	level := 0
+	for _, s := range lower.Samples {
+		before, ok1 := centre.At(s.Time.Add(-time.Minute), false)
+		at, ok2 := centre.At(s.Time, false)
+		after, ok3 := centre.At(s.Time.Add(time.Minute), false)
+		if s.Quality != series.Good || !ok1 || !ok2 || !ok3 || math.Abs(after-before) > 1 {
+			continue
+		}
+		if level++; !(s.Temperature < at) {
+			ts.Fatalf("at %v: %g, not below %g", s.Time, s.Temperature, at)
+		}
+	}
+	if level < 500 {
+		ts.Fatalf("only %d level samples in both", level)
+	}
 }
 
 // halves FROM A B: the left and the right 62 % of a scan, the right half shoved down a little.

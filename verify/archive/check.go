@@ -203,7 +203,10 @@ func (c *Checker) checked(r *reading, job Job, o *Outcome) ([]file, error) {
 		RingResidualMM: r.face.RingResidualMM, ArcResidualS: r.face.ArcResidualS,
 	}
 	delete(r.hashes, "scan")
-	f.Provenance = verify.Provenance{Version: Version, Files: r.hashes}
+	f.Provenance = verify.Provenance{Version: Version, Line: verify.LineCentre, Files: r.hashes}
+	if job.Lower {
+		f.Provenance.Line = verify.LineLower
+	}
 	o.Findings, o.Verdict = f, f.Verdict
 
 	in := evidence.Input{

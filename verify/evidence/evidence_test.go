@@ -709,3 +709,17 @@ func TestListsAreArrays(t *testing.T) {
 		assert.Error(t, sch.Validate(nil), list)
 	}
 }
+
+// The page and the explanation say which part of the stroke was read, where that is not its middle.
+func TestTheEdgeThatWasReadIsTold(t *testing.T) {
+	const edge = "the edge of the stroke on the side of the LOWER TEMPERATURES"
+	in := testInput()
+	in.Findings.Provenance.Line = verify.LineLower
+	assert.Contains(t, strings.Join(in.methodWords(), " "), "Line: "+edge)
+	assert.Contains(t, readWords(in.Findings), edge)
+	for _, line := range []string{verify.LineCentre, ""} {
+		in.Findings.Provenance.Line = line
+		assert.Contains(t, strings.Join(in.methodWords(), " "), "Line: the middle of the ink")
+		assert.NotContains(t, readWords(in.Findings), "LOWER")
+	}
+}

@@ -544,13 +544,20 @@ func hourWords(h string) string {
 	return h
 }
 
+func lineWords(line string) string {
+	if line == verify.LineLower {
+		return "the edge of the stroke on the side of the LOWER TEMPERATURES, as was asked for"
+	}
+	return "the middle of the ink, across the stroke"
+}
+
 // methodWords tells how the chart was read and how good that is.
 func (in *Input) methodWords() []string {
 	c := in.Findings.Calibration
 	out := []string{
 		"Print: " + or(strings.ReplaceAll(c.Method, " -", " −"), "fitted to the printed circles and arcs") + fmt.Sprintf(". What is left over: circles %s mm (%s %s at the legal temperature), arcs %s s of chart time, root mean square.",
 			fixedNumber(c.RingResidualMM, 3), fixedNumber(c.RingResidualMM/in.Face.Form.MMPerDegree(in.legalRadius()), 2), unitWords(in.Face.Form.Unit), fixedNumber(c.ArcResidualS, 1)),
-		"Hours: " + hourWords(c.Hour) + ". Line: the middle of the ink, across the stroke. Where there is no ink nothing is put in its place.",
+		"Hours: " + hourWords(c.Hour) + ". Line: " + lineWords(in.Findings.Provenance.Line) + ". Where there is no ink nothing is put in its place.",
 		"Uncertainty: u is one standard uncertainty of print, ink and place together; ± and bands show 2u, about 95 % of truths. " +
 			"A check passes only if it passes with its uncertainty taken off, and fails only if it fails with it added; between it is undecided.",
 	}
@@ -639,6 +646,9 @@ func readWords(f *verify.Findings) string {
 	if c := f.Calibration; c.Hour != "" {
 		s += fmt.Sprintf("; read from form %s with %s mm left over on its circles and %s s on its arcs; the hours are %s",
 			or(f.Form, unknown), fixedNumber(c.RingResidualMM, 3), fixedNumber(c.ArcResidualS, 1), hourWords(c.Hour))
+	}
+	if f.Provenance.Line == verify.LineLower {
+		s += "; read along " + lineWords(f.Provenance.Line)
 	}
 	return s + "; " + programWords(f) + "."
 }
