@@ -15,7 +15,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # The go tool leaves folders called testdata out of ./...
 PACKAGES := ./... $(addprefix ./,$(sort $(dir $(wildcard testdata/*/*.go))))
 
-.PHONY: build test demo lint bench deps
+.PHONY: build test demo lint bench fuzz deps
 .DEFAULT_GOAL := build
 
 build: deps
@@ -41,6 +41,16 @@ lint: deps
 
 bench: deps
 	go test -buildvcs=false -run '^$$' -bench . -benchmem $(PACKAGES)
+
+# Each fuzzer for so long; an input that it fails on stays in that package's testdata/fuzz, as a test.
+FUZZTIME := 60s
+fuzz: deps
+	@set -e; for file in $$(git grep -l '^func Fuzz' -- '*_test.go'); do \
+		for fuzzer in $$(sed -n 's/^func \(Fuzz[A-Za-z]*\)(.*/\1/p' $$file); do \
+			echo "$$fuzzer of $$(dirname $$file), $(FUZZTIME):"; \
+			go test -buildvcs=false -run '^$$' -fuzz "^$$fuzzer\$$" -fuzztime $(FUZZTIME) ./$$(dirname $$file); \
+		done; \
+	done
 
 deps:
 	@command -v go >/dev/null || { echo "Go is needed: https://go.dev/dl"; exit 1; }
