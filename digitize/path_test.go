@@ -14,18 +14,24 @@ import (
 // Dijkstra's algorithm (Numerische Mathematik 1, 1959) finds.
 func TestBestPathIsTheShortest(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
-	for range 60 {
-		cols, rows, wait := 2+r.IntN(9), 2+r.IntN(9), r.IntN(3)
+	begun := map[bool]int{} // how many paths begin after another pen writes, and not
+	for range 120 {
+		cols, rows, wait := 2+r.IntN(9), 2+r.IntN(9), r.IntN(6)
+		late := r.IntN(cols + 1) // before, at or after the last column in which the path may begin, or none
 		rowMM := 0.05 + r.Float64()
 		width := 0.05 + r.Float32()
+		blank := r.IntN(cols) // so many columns cost more than waiting on, whoever writes
 		cost := make([][]float32, cols)
 		for c := range cost {
 			cost[c] = make([]float32, rows)
 			for k := range cost[c] {
 				cost[c][k] = 0.01 + r.Float32()*r.Float32()
+				if c < blank {
+					cost[c][k] += costBlank
+				}
 			}
 		}
-		got := bestPath(cols, rows, width, rowMM, wait, wait, func(c int, out []float32) { copy(out, cost[c]) })
+		got := bestPath(cols, rows, width, rowMM, wait, late, func(c int, out []float32) { copy(out, cost[c]) })
 
 		g := simple.NewWeightedDirectedGraph(0, math.Inf(1))
 		id := func(c, k int) simple.Node { return simple.Node(c*rows + k) }
@@ -34,10 +40,13 @@ func TestBestPathIsTheShortest(t *testing.T) {
 			g.SetWeightedEdge(g.NewWeightedEdge(a, b, w))
 		}
 		across := func(c, k int) float64 { return float64(cost[c][k] * width) }
+		waited := func(c int) float64 { // where the path begins in this column
+			return (costWait*float64(min(c, late)) + costLate*float64(max(0, c-late))) * float64(width)
+		}
 		for c := range cols {
 			for k := range rows {
 				if c <= min(wait, cols-1) {
-					edge(source, id(c, k), across(c, k)+float64(c)*costWait*float64(width))
+					edge(source, id(c, k), across(c, k)+waited(c))
 				}
 				if c+1 < cols {
 					edge(id(c, k), id(c+1, k), across(c+1, k))
@@ -53,7 +62,7 @@ func TestBestPathIsTheShortest(t *testing.T) {
 		}
 		want := path.DijkstraFrom(source, g).WeightTo(sink.ID())
 
-		sum := across(got[0].col, got[0].row) + float64(got[0].col)*costWait*float64(width)
+		sum := across(got[0].col, got[0].row) + waited(got[0].col)
 		for i := 1; i < len(got); i++ {
 			p, q := got[i-1], got[i]
 			switch {
@@ -67,7 +76,10 @@ func TestBestPathIsTheShortest(t *testing.T) {
 		}
 		require.Equal(t, cols-1, got[len(got)-1].col)
 		require.InDelta(t, want, sum, 1e-5)
+		begun[got[0].col > late]++
 	}
+	require.Greater(t, begun[true], 5, "paths that wait on beside another pen's")
+	require.Greater(t, begun[false], 5)
 }
 
 // What lies within half a millimetre of a path on the paper is its corridor, beside a steep piece, too.
