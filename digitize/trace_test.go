@@ -5,9 +5,13 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"sort"
+	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -1539,22 +1543,44 @@ func TestAnyPoseGivesTheSameSeries(t *testing.T) {
 	}
 }
 
-// An archive of thousands of charts is traced by few processes: what one chart took is free for the next.
+// An archive of thousands of charts is traced by few processes: what one chart took is free for the next, be it like the
+// one before or not, on Go's heap and in what the kernel has given to the process.
 func TestMemoryStaysFlat(t *testing.T) {
-	p := paint(tinyForm(), false, one, drawn{ink: "blue", knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}})
-	live := func() float64 {
+	pens := []Pen{{Name: "product", Ink: "blue"}, {Name: "airspace", Ink: "red", AheadMinutes: 4}}
+	line := drawn{ink: "blue", knots: []knot{{0, 70}, {0.3, 120}, {1.2, 121}, {1.9, 60}}}
+	skips := drawn{ink: "blue", knots: []knot{{0, 70}, {0.3, 120}, {0.6, 120}, {0.6, math.NaN()}, {0.8, 120}, {1.2, 121}, {1.9, 60}}}
+	second := drawn{ink: "red", knots: []knot{{0.07, 60}, {0.4, 130}, {1.2, 132}, {2, 60}}}
+	charts := []Problem{
+		paint(tinyForm(), false, one, line),
+		paint(tinyForm(), true, one, skips),
+		paint(tinyForm(), false, pens, line, second),
+		painted(pose{angle: 0.4, scale: 1.3}, tinyForm(), false, one, skips),
+	}
+	used := func() (live, resident float64) { // bytes
+		debug.FreeOSMemory() // what is free is the kernel's again
 		var m runtime.MemStats
-		runtime.GC()
 		runtime.ReadMemStats(&m)
-		return float64(m.HeapAlloc)
+		data, err := os.ReadFile("/proc/self/statm")
+		require.NoError(t, err)
+		pages, err := strconv.ParseFloat(strings.Fields(string(data))[1], 64)
+		require.NoError(t, err)
+		return float64(m.HeapAlloc), pages * float64(os.Getpagesize())
 	}
-	trace(t, p)
-	before := live()
-	plane := float64(len(p.Picture.Pix))
-	for range 60 {
-		trace(t, p)
+	rounds := func(n int) {
+		for range n {
+			for _, p := range charts {
+				trace(t, p)
+			}
+		}
 	}
-	require.Less(t, live()-before, plane/10, "after sixty charts no more than a tenth of one picture")
+	rounds(2)
+	live, resident := used()
+	plane := float64(len(charts[0].Picture.Pix))
+	rounds(10)
+	liveAfter, residentAfter := used()
+	runtime.KeepAlive(charts)
+	require.Less(t, liveAfter-live, plane/10, "after forty charts no more than a tenth of one picture on the heap")
+	require.Less(t, residentAfter-resident, 10*plane, "nor more than ten pictures in all: a quarter of one a chart, for what is free may lie in pieces")
 }
 
 func TestTraceIsDeterministic(t *testing.T) {
