@@ -515,7 +515,9 @@ func (t *tracer) lower(l *line) {
 			off = append(off, float32(here/usual-1))
 		}
 		const steep = 0.3 // cosine of the angle to the arc from which an edge is plainly the lower one
-		out := (p.x*nx[i] + p.y*ny[i]) / math.Hypot(p.x, p.y)
+		r := math.Hypot(p.x, p.y)
+		lean := r * t.form.LagSlope(r) // of the arc, off the radius
+		out := (p.x*nx[i] + p.y*ny[i] + lean*(p.x*ny[i]-p.y*nx[i])) / (r * math.Hypot(1, lean))
 		d := way * half * here / usual * math.Max(-1, math.Min(1, out/steep))
 		p.x, p.y = p.x+d*nx[i], p.y+d*ny[i]
 	}

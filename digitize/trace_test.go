@@ -953,6 +953,22 @@ func TestLowerEdge(t *testing.T) {
 			require.InDelta(t, 147-c.edge/mm, q.Temperature, 0.05/mm)
 		}
 	}
+	// Arcs lean, so that on flanks nearly along them the edge towards the rim may be the colder one: it is never above the centre.
+	f = smallForm()
+	p = paint(f, false, one, drawn{ink: "blue", knots: []knot{{0, 60}, {0.1, 150}, {0.6, 150}, {0.7, 60}, {1.1, 60}, {1.5, 150}, {2, 150}, {2.4, 60}}})
+	centre := trace(t, p).Series[0]
+	p.LowerEdge = true
+	lower := trace(t, p).Series[0]
+	above, seen := 0, 0
+	for _, q := range between(lower, 0.02, 2.38) {
+		if c, ok := centre.At(q.Time, false); ok {
+			if seen++; q.Temperature > c+0.02/mm {
+				above++
+			}
+		}
+	}
+	require.NotZero(t, seen)
+	require.Less(t, float64(above), 0.01*float64(seen))
 }
 
 // Two pens that cross; the second writes four minutes ahead of the first.

@@ -136,7 +136,7 @@ func together(events []series.Event) string {
 	first, n := events[0], len(events)
 	if first.Kind == series.EventAmbig && n > 1 {
 		last := slices.MaxFunc(events, func(a, b series.Event) int { return a.To.Compare(b.To) })
-		return fmt.Sprintf("%s in %d stretches from %s to %s: which pen drew which is not settled", first.Kind.Words(), n, LocalTime{first.From}.minute(), LocalTime{last.To}.minute())
+		return fmt.Sprintf("%s in %d stretches from %s to %s: which is which is not settled", first.Kind.Words(), n, LocalTime{first.From}.minute(), LocalTime{last.To}.minute())
 	}
 	told := n
 	if n > fewTold+1 { // one more takes no more room than to say so
