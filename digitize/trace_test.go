@@ -740,6 +740,28 @@ func TestATurnedChartIsSeen(t *testing.T) {
 	require.GreaterOrEqual(t, seen, 5, "of six") // a pen that hardly moves for half an hour may look like one that stood
 }
 
+// A level stretch breaks a slope even where a fibre beside its end makes the line bulge by a part of its width.
+func TestABulgeBesideACornerHidesNoTurn(t *testing.T) {
+	tr := newTracer(paint(smallForm(), false, one))
+	const radius, levelFrom, levelTo = 40.0, 80, 300 // vertices
+	for _, bulge := range []float64{0, -0.15, 0.15} { // mm
+		var v []vertex
+		for k := range levelTo + levelFrom {
+			r := radius
+			if out := levelFrom - k; out > 0 {
+				r += float64(out) * alongMM
+			} else if out := k - levelTo; out > 0 {
+				r -= float64(out) * alongMM
+			} else if k >= levelFrom+16 && k <= levelFrom+28 {
+				r += bulge * math.Sin(math.Pi*float64(k-levelFrom-16)/12)
+			}
+			v = append(v, vertex{radius: r, ink: true, hours: float64(k) * alongMM / 3600 / tr.form.MMPerSecond(radius)})
+		}
+		tr.lines, tr.plane = []*line{{v: v, width: 0.15}}, []int{0}
+		require.True(t, tr.breaksSlope(0, levelFrom+29, levelTo-5), bulge)
+	}
+}
+
 // The longer heated milk keeps to one temperature, the less wander beside it is needed to doubt it.
 func TestALongLevelStretchOfHeatedMilk(t *testing.T) {
 	t.Parallel()

@@ -12,7 +12,8 @@ const (
 	terraceMin   = 10.0  // a level stretch of this many minutes
 	terraceOff   = 0.04  // that keeps its level to this, mm,
 	terraceIn    = 0.25  // between pieces that slope (mm a mm) the same way, more than a sticking pen's steps do,
-	terraceAs    = 2.0   // and nearly as steeply, is a chart that was turned
+	terraceAs    = 2.0   // and nearly as steeply, is a chart that was turned;
+	terraceBump  = 16    // vertices, 1.3 mm, of a bump by which it may leave its level: a fibre, a crease
 	restMM       = 0.15  // nearer than this to the ends of the scale the pen rests on its stop
 	courseS      = 10.0  // between knots of a course, seconds
 	courseMM     = 0.6   // of line that a knot averages where the trace starts; as many knots elsewhere, by which what follows was chosen
@@ -409,12 +410,15 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 	for b > a && !level(b) {
 		b--
 	}
-	for a > 0 && v[a-1].ink && level(a-1) {
-		a--
+	reach := func(at, way int) int {
+		for off := 1; off <= terraceBump; off++ {
+			if k := at + way*off; k >= 0 && k < len(v) && v[k].ink && level(k) {
+				at, off = k, 0
+			}
+		}
+		return at
 	}
-	for b < len(v)-1 && v[b+1].ink && level(b+1) {
-		b++
-	}
+	a, b = reach(a, -1), reach(b, 1)
 	// The flank is where the line is steepest beside the corner, clear of another pen of the same ink, which blurs it.
 	steepest := func(at, way int) (most float64, ok bool) {
 		first := corner
