@@ -194,7 +194,7 @@ func (t *fitted) marked(ctx context.Context, p Problem, f *form.Form) (steps int
 	}
 	steps = int(math.Round(off))
 	// a slip of the finger is not to overrule print that is clear
-	printed, clear := steps, false
+	printed, clear, turn := steps, false, f.RotationHours
 	if p.Blank != nil {
 		arc, best, next := findHour(unrollMargins(t.plane.pic, &t.warp, f), p.Blank, f)
 		printed, clear = int(f.Direction())*arc, best >= blankLeast && best >= blankLead*next
@@ -203,10 +203,11 @@ func (t *fitted) marked(ctx context.Context, p Problem, f *form.Form) (steps int
 		if printed, clear, err = t.printedZero(ctx, f); err != nil {
 			return 0, err
 		}
+		turn = recur(f)
 	}
-	if all, _ := f.Arcs(); clear && (printed-steps)%all != 0 {
+	if clear && (printed-steps)%int(math.Round(turn/every)) != 0 {
 		return 0, &Refusal{"mark", fmt.Sprintf("the print says another hour at (%.0f, %.0f) than the mark, by %.2f h: look at the printed numeral again, or leave the mark out",
-			m.X, m.Y, math.Abs(math.Remainder(float64(printed-steps)*every, f.RotationHours)))}
+			m.X, m.Y, math.Abs(math.Remainder(float64(printed-steps)*every, turn)))}
 	}
 	return steps, nil
 }
@@ -235,8 +236,7 @@ func (t *fitted) printedZero(ctx context.Context, f *form.Form) (steps int, ok b
 // numeralsSay tells whether the printed hours, read by themselves, make the arc that lies steps arcs on hour 0.
 func (t *fitted) numeralsSay(ctx context.Context, steps int, f *form.Form) (bool, error) {
 	printed, ok, err := t.printedZero(ctx, f)
-	all, _ := f.Arcs()
-	return ok && (steps-printed)%all == 0, err
+	return ok && (steps-printed)%int(math.Round(recur(f)*60/f.TimeArcs.EveryMinutes)) == 0, err
 }
 
 // Candidate is a form of the library. Blank, nil where it has none, is asked for only once the form's circles and arcs

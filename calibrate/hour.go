@@ -205,7 +205,7 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 	if against != "" {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s: correct the file, or name the blank of this form", f.Path, against)}
 	}
-	if off := math.Remainder(read, f.RotationHours); ok && math.Abs(off) > 0.5*every {
+	if off := math.Remainder(read, recur(f)); ok && math.Abs(off) > 0.5*every {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time is %s, where the blank's printed numerals say %s: correct it, or time_runs", f.Path, ref.Time, clockWords(hours+off, f.RotationHours))}
 	}
 	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f), numerals: fit.numerals(f)}
