@@ -39,8 +39,8 @@ Exit status:
 						continue
 					}
 					k := c.Calibration
-					if _, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: form %s, circles %.3f mm rms, arcs %.1f s rms, hour from %s\n",
-						c.Name, k.Form, k.RingResidualMM, k.ArcResidualS, k.Hour); err != nil {
+					if _, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: form %s, circles %.3f mm rms, arcs %.1f s rms, %s\n",
+						c.Name, k.Form, k.RingResidualMM, k.ArcResidualS, k.HourWords()); err != nil {
 						return err
 					}
 				}

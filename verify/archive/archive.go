@@ -130,6 +130,14 @@ type Calibration struct {
 	UMM            float64     `json:"u_mm"`             // standard uncertainty of a printed point, each direction
 }
 
+// HourWords says where the hour comes from, in words: calibration by itself knows no time on chart.
+func (c *Calibration) HourWords() string {
+	if c.Hour == string(calibrate.HourOnChart) {
+		return "hour not known from the print"
+	}
+	return "hour from " + c.Hour
+}
+
 // Error is why a scan could not be read: what error.json holds, schema "penarm.error/1".
 type Error struct {
 	Schema string `json:"schema"`

@@ -539,7 +539,7 @@ func hourWords(h string) string {
 	case "mark":
 		return "from the mark that a person set"
 	case "on_chart":
-		return "NOT from the print: the start of the trace was set to the written time on chart"
+		return "NOT from the print: they count from the time on chart, where that is written"
 	}
 	return h
 }
