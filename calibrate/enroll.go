@@ -123,7 +123,7 @@ func (s *start) enroll(ctx context.Context, facts Facts, m *rectify, mm float64)
 	if err != nil {
 		return nil, err
 	}
-	if by := otherRange(f, t.numerals(f)); by != 0 {
+	if by := otherRange(f, t.numerals(f, false)); by != 0 {
 		return nil, &Refusal{"enroll", rangeWords(f, by) + " than you say: look at the innermost and the outermost circle again"}
 	}
 	return face, nil

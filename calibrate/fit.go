@@ -174,8 +174,14 @@ func (t *fitted) settle(ctx context.Context, p Problem) (*Face, error) {
 			hour = HourNumerals
 		}
 	}
-	if p.Blank != nil && hour != HourOnChart && t.otherNumerals(f, p.Blank.numerals) {
-		return nil, &Refusal{"numerals", fmt.Sprintf("the numerals on the circles stand one heavy circle further in or out than on the blank of form %s: name the form it is", f.Form)}
+	var by float64
+	if p.Blank != nil && hour != HourOnChart {
+		by = t.otherNumerals(f, p.Blank.numerals)
+	} else {
+		by = otherRange(f, t.numerals(f, true))
+	}
+	if by != 0 {
+		return nil, &Refusal{"numerals", fmt.Sprintf("%s than form %s says: name the form it is", rangeWords(f, by), f.Form)}
 	}
 	return t.face(f, hour), nil
 }

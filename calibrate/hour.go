@@ -208,10 +208,11 @@ func ReadBlank(ctx context.Context, pic *picture.Picture, f *form.Form) (*Blank,
 	if off := math.Remainder(read, recur(f)); ok && math.Abs(off) > 0.5*every {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: blank.reference.time is %s, where the blank's printed numerals say %s: correct it, or time_runs", f.Path, ref.Time, clockWords(hours+off, f.RotationHours))}
 	}
-	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f), numerals: fit.numerals(f)}
+	b := &Blank{margins: unrollMargins(fit.plane.pic, &fit.warp, f), numerals: fit.numerals(f, false)}
 	if by := otherRange(f, b.numerals); by != 0 {
 		return nil, &Refusal{"blank", fmt.Sprintf("%s: on the blank %s than rings says: correct the file, or name the blank of this form", f.Path, rangeWords(f, by))}
 	}
+	redraw(f, b.numerals)
 	b.Face = fit.face(f, HourBlank)
 	return b, nil
 }

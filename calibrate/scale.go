@@ -6,31 +6,40 @@ import (
 	"math"
 	"slices"
 
+	"golang.org/x/image/font/opentype"
+
 	"penarm/calibrate/form"
 	"penarm/calibrate/rank"
 )
 
-// Numerals of the scale are looked at in windows on the heavy circles, lengths in mm.
+// Numerals of the scale are looked at in windows on the heavy circles, lengths in mm. Limits are chosen on drawn charts, with
+// the scale as the form says and up to four heavy steps off, without a source.
 const (
 	windowMM   = 0.2 // a pixel
 	windowRows = 21
 	windowCols = 41
 	windowRoom = 2 // pixels by which numerals may lie aside
 
-	standsOut      = 6.0   // of the mean square in a window, of the usual, from which a numeral is in it
+	standsOut      = 4.0   // of the mean square in a window, of the usual, from which a numeral is in it
 	standsOutLeast = 0.001 // of the mean square of density there
+	recursOut      = 10.0  // times the usual mean square of the slopes in a window, of which as much does not count
+	recursLeast    = 0.1   // correlation of the slopes of two windows less that, from which both may show one numeral
 	mostNumerals   = 24
-	fewNumerals    = 8    // below which they tell nothing
-	leastOther     = 0.5  // correlation with the blank's, from which they are seen: 0.8 and more where right and clear
-	betterOther    = 0.04 // by which others fit better, on average; they fit worse by 0.1 to 0.3 where the form is right
-	sureOther      = 2.5  // standard errors
-	worseOther     = 0.1  // by which they fit worse, on average of a few, from which on no more are asked
+	mostRecurring  = 36    // on a chart in use: the clearest may have ink on them
+	fewNumerals    = 8     // below which they tell nothing
+	plainOwn       = 0.6   // median correlation with the blank's, from which numerals stand where the blank's do
+	sureOwn        = 2.0   // standard errors by which all others fit worse there where they are the blank's
+	leastOther     = 0.5   // correlation with the blank's on other circles, from which they are seen: 0.8 and more where right and clear
+	betterOther    = 0.04  // by which those fit better, on average; they fit worse by 0.1 to 0.3 where the form is right
+	sureOther      = 2.5   // standard errors
+	betterDrawn    = 0.005 // by which redrawn ones fit better, on average; they fit worse by 0.01 to 0.2 where the form is right
 
-	rangeReach  = 3    // heavy steps by which a scale may be named too hot or too cold
-	rangeTries  = 8    // numerals that tell the size of all
-	rangeLeast  = 0.5  // correlation with the template, from which a numeral is read at all
-	betterRange = 0.03 // by which the templates of other temperatures fit better, on average: 0.04 to 0.15 where they are right
-	sureRange   = 4.0  // standard errors
+	rangeReach      = 5    // heavy steps by which a scale may be hotter or colder
+	rangeTries      = 12   // numerals that tell the size of all
+	rangeLetterings = 3    // that are looked at for every scale
+	rangeLeast      = 0.5  // correlation with the template, from which a numeral is read at all
+	betterRange     = 0.03 // by which the templates of other temperatures fit better, on average: 0.04 to 0.15 where they are right
+	sureRange       = 4.0  // standard errors
 )
 
 // rangeHeights are the heights of numerals (mm) that are tried.
@@ -44,6 +53,8 @@ type numeral struct {
 	print patch
 	box   [4]int // columns and rows of it that are printed on
 	load  float64
+
+	redrawn []patch // as it would be printed if the scale were hotter by -rangeReach heavy steps, and so on; nil where it is not read
 }
 
 // windows samples about a circle of radius r, from each heavy arc on, the box of a window whose columns begin at the place
@@ -93,8 +104,9 @@ func heavyRadii(f *form.Form) (out []float64) {
 	return out
 }
 
-// numerals finds what stands on the heavy circles of a blank, the clearest of it.
-func (t *fitted) numerals(f *form.Form) []numeral {
+// numerals finds what stands on the heavy circles, the clearest of it: of a blank all that does, of a chart in use only what
+// recurs from heavy arc to heavy arc, as numerals do and ink does not.
+func (t *fitted) numerals(f *form.Form, inUse bool) []numeral {
 	pl := grey(t.plane.pic)
 	all, per := f.Arcs()
 	n := all / per
@@ -103,36 +115,97 @@ func (t *fitted) numerals(f *form.Form) []numeral {
 		places := int(2 * math.Pi * r / windowMM / float64(n))
 		wide := places + windowCols
 		blocks := t.windows(pl, f, r, -windowCols/2, [4]int{0, wide, 0, windowRows})
-		// how much lies in the window about each place
-		var usual []float64
-		load := make([][]float64, n)
-		for i, b := range blocks {
-			col := make([]float64, wide+1)
-			for x := range wide {
-				col[x+1] = col[x]
-				for y := range windowRows {
-					v := float64(b.v[y*wide+x])
-					col[x+1] += v * v
-				}
-			}
-			for x := range places {
-				load[i] = append(load[i], col[x+windowCols*3/4]-col[x+windowCols/4])
-			}
-			usual = append(usual, load[i]...)
+		var load [][]float64
+		pitch, least := 2, recursLeast
+		if inUse {
+			load = recurrences(blocks)
+		} else {
+			load, pitch = loads(blocks), 1
+			least = math.Max(standsOut*median(slices.Concat(load...)), standsOutLeast*windowCols/2*windowRows)
 		}
-		least := math.Max(standsOut*median(usual), standsOutLeast*windowCols/2*windowRows)
 		for i, one := range load {
-			for x, v := range one {
-				if v >= least && v == slices.Max(one[max(0, x-windowCols/2):min(places, x+windowCols/2)]) {
-					out = append(out, numeral{heavy, i, x, blocks[i].cut(x, windowCols), [4]int{}, v})
+			for k, v := range one {
+				if half := windowCols / 2 / pitch; v >= least && v == slices.Max(one[max(0, k-half):min(len(one), k+half)]) {
+					out = append(out, numeral{heavy: heavy, block: i, place: k * pitch, print: blocks[i].cut(k*pitch, windowCols), load: v})
 				}
 			}
 		}
 	}
 	slices.SortStableFunc(out, func(a, b numeral) int { return cmp.Compare(b.load, a.load) })
-	out = out[:min(len(out), mostNumerals)]
+	most := mostNumerals
+	if inUse {
+		most = mostRecurring
+	}
+	out = out[:min(len(out), most)]
 	for i := range out {
 		out[i].box = out[i].print.box()
+	}
+	return out
+}
+
+// loads is how much lies in the window about each place of each block.
+func loads(blocks []patch) [][]float64 {
+	out := make([][]float64, len(blocks))
+	for i, b := range blocks {
+		out[i] = windowed(&b, &b, windowCols, windowCols/4, 0)
+	}
+	return out
+}
+
+// recurrences is how much of what lies in the window about every second place of each block lies in that of another one, too.
+// Slopes along the circle are compared, for a pen's line that follows it has none, in coarse pixels, for fine lines and the
+// scan's pixels make patterns that recur every quarter turn; the print may lie aside by a few of them.
+func recurrences(blocks []patch) [][]float64 {
+	const aside = 2
+	out, steep, norm := make([][]float64, len(blocks)), make([]patch, len(blocks)), make([][]float64, len(blocks))
+	for i, b := range blocks {
+		h := b.half()
+		h.blur()
+		steep[i] = patch{h.w, h.h, make([]float32, len(h.v))}
+		for y := range h.h {
+			row, to := h.v[y*h.w:(y+1)*h.w], steep[i].v[y*h.w:]
+			for x := 1; x < len(row); x++ {
+				to[x] = row[x] - row[x-1]
+			}
+		}
+		out[i] = make([]float64, h.w-windowCols/2)
+		norm[i] = windowed(&steep[i], &steep[i], windowCols/2, windowCols/16, 0)
+	}
+	little := recursOut * median(slices.Concat(norm...))
+	for i := range blocks {
+		for j := range i {
+			for dx := -aside; dx <= aside; dx++ {
+				for x, v := range windowed(&steep[i], &steep[j], windowCols/2, windowCols/16, dx) {
+					if x+dx >= 0 && x+dx < len(out[j]) && v > 0 {
+						v /= math.Sqrt(norm[i][x]*norm[j][x+dx]) + little
+						out[i][x], out[j][x+dx] = math.Max(out[i][x], v), math.Max(out[j][x+dx], v)
+					}
+				}
+			}
+		}
+	}
+	return out
+}
+
+// windowed is the sum of the products of two patches, of which the second is looked at so many columns further on, in a
+// window of so many columns that begins at each column, its margins left out.
+func windowed(a, b *patch, cols, margin, further int) []float64 {
+	sums := make([]float32, a.w)
+	from, to := max(0, -further), min(a.w, a.w-further)
+	for y := range a.h {
+		row, other := a.v[y*a.w+from:y*a.w+to], b.v[y*a.w+from+further:y*a.w+to+further]
+		for x, v := range row {
+			sums[from+x] += v * other[x]
+		}
+	}
+	out := make([]float64, a.w-cols)
+	s := 0.0
+	for _, v := range sums[margin : cols-margin] {
+		s += float64(v)
+	}
+	for x := range out {
+		out[x] = s
+		s += float64(sums[x+cols-margin]) - float64(sums[x+margin])
 	}
 	return out
 }
@@ -175,16 +248,24 @@ func (p *patch) cut(x, cols int) patch {
 	return out
 }
 
-// like is the best correlation of the numeral with what is printed in the box of a window elsewhere, moved by up to
-// windowRoom pixels.
-func (b *numeral) like(q *patch, box [4]int) float64 {
+// like is the best correlation of what is printed in the box of a window with the numeral as it is, or redrawn so many
+// heavy steps hotter, moved by up to windowRoom pixels; NaN where it is not redrawn.
+func (b *numeral) like(q *patch, box [4]int, steps int) float64 {
+	p := &b.print
+	if steps != 0 {
+		if b.redrawn == nil {
+			return math.NaN()
+		}
+		p = &b.redrawn[steps+rangeReach]
+	}
 	best := -1.0
 	for dy := -windowRoom; dy <= windowRoom; dy++ {
 		for dx := -windowRoom; dx <= windowRoom; dx++ {
 			var n, u, v, uu, vv, uv float64
 			for y := b.box[2]; y < b.box[3]; y++ {
-				for x := b.box[0]; x < b.box[1]; x++ {
-					i, j := float64(b.print.v[y*b.print.w+x]), float64(q.v[(y+dy-box[2])*q.w+x+dx-box[0]])
+				row := q.v[(y+dy-box[2])*q.w+b.box[0]+dx-box[0]:]
+				for x, i := range p.v[y*p.w+b.box[0] : y*p.w+b.box[1]] {
+					i, j := float64(i), float64(row[x])
 					n, u, v, uu, vv, uv = n+1, u+i, v+j, uu+i*i, vv+j*j, uv+i*j
 				}
 			}
@@ -205,46 +286,20 @@ func room(all []numeral) [4]int {
 	return [4]int{box[0] - windowRoom, box[1] + windowRoom, box[2] - windowRoom, box[3] + windowRoom}
 }
 
-// otherNumerals says whether the print shows the numerals of the blank, not where the blank does, but one heavy circle
-// further out or in: a form of another range with the same circles. Only what is clearly seen counts.
-func (t *fitted) otherNumerals(f *form.Form, blank []numeral) bool {
-	if len(blank) < fewNumerals {
-		return false
-	}
-	pl := grey(t.plane.pic)
-	for _, look := range [][]numeral{blank[:fewNumerals], blank} { // the clearest few settle nearly every chart
-		settled := true
-		own := t.match(pl, f, look, 0)
-		for _, out := range []int{1, -1} {
-			var n, sum, squares, like float64
-			for i, v := range t.match(pl, f, look, out) {
-				if !math.IsNaN(v) {
-					d := v - own[i]
-					n, sum, squares, like = n+1, sum+d, squares+d*d, like+v
-				}
-			}
-			mean := sum / n
-			sd := math.Sqrt(math.Max(0, squares/n-mean*mean))
-			if len(look) == len(blank) && n >= fewNumerals && like/n >= leastOther && mean > betterOther && mean > sureOther*sd/math.Sqrt(n) {
-				return true
-			}
-			settled = settled && n >= fewNumerals/2 && mean < -worseOther
-		}
-		if settled {
-			break
-		}
-	}
-	return false
+// sight is what a chart shows where numerals of a blank may stand.
+type sight struct {
+	fit  *fitted
+	form *form.Form
+	pl   *plane
+	box  [4]int
+	at   map[[2]int][]patch // by heavy circle and place: numerals often stand on one arc
 }
 
-// match is the correlation of the print with each of a blank's numerals, so many heavy circles further out; NaN where
-// no circle is.
-func (t *fitted) match(pl *plane, f *form.Form, blank []numeral, out int) []float64 {
-	radii := heavyRadii(f)
-	type place struct{ heavy, at int }
-	seen := map[place][]patch{} // numerals often stand on one arc
+// match is the correlation of the print with each of a blank's numerals, redrawn so many heavy steps hotter, and so many
+// heavy circles further out than they stand on the blank; NaN where no circle is, and where a numeral is not redrawn.
+func (s *sight) match(blank []numeral, steps, out int) []float64 {
+	radii := heavyRadii(s.form)
 	like := make([]float64, len(blank))
-	box := room(blank)
 	for i := range blank {
 		b := &blank[i]
 		k := b.heavy + out
@@ -252,78 +307,200 @@ func (t *fitted) match(pl *plane, f *form.Form, blank []numeral, out int) []floa
 			like[i] = math.NaN()
 			continue
 		}
-		at := place{k, int(math.Round(float64(b.place) * radii[k] / radii[b.heavy]))}
-		w, ok := seen[at]
+		place := int(math.Round(float64(b.place) * radii[k] / radii[b.heavy]))
+		w, ok := s.at[[2]int{k, place}]
 		if !ok {
-			w = t.windows(pl, f, radii[k], at.at-windowCols/2, box)
-			seen[at] = w
+			w = s.fit.windows(s.pl, s.form, radii[k], place-windowCols/2, s.box)
+			s.at[[2]int{k, place}] = w
 		}
-		like[i] = b.like(&w[b.block], box)
+		like[i] = b.like(&w[b.block], s.box, steps)
 	}
 	return like
+}
+
+// lead is by how much other correlations are higher than the own, on average of those that are known.
+type lead struct {
+	n, mean float64
+	sure    float64 // the standard error of the mean
+	like    float64 // mean of the other ones
+}
+
+func leadOf(other, own []float64) (l lead) {
+	var sum, squares, like float64
+	for i, v := range other {
+		if d := v - own[i]; !math.IsNaN(d) {
+			l.n, sum, squares, like = l.n+1, sum+d, squares+d*d, like+v
+		}
+	}
+	l.mean, l.like = sum/l.n, like/l.n
+	l.sure = math.Sqrt(math.Max(0, squares/l.n-l.mean*l.mean) / l.n)
+	return l
+}
+
+func (l *lead) none() bool { return l.n < fewNumerals/2 }
+
+// worse says whether the own ones are clearly higher.
+func (l *lead) worse() bool { return !l.none() && l.mean < -sureOwn*l.sure }
+
+// otherNumerals is by how much hotter than the form says the numerals on the circles are, in degrees, as the blank's own
+// tell, either where they stand on it and redrawn, or as they are, on circles further out or in: 0 where they agree with it,
+// and where they are not clearly seen.
+func (t *fitted) otherNumerals(f *form.Form, blank []numeral) float64 {
+	if len(blank) < fewNumerals {
+		return 0
+	}
+	s := &sight{t, f, grey(t.plane.pic), room(blank), map[[2]int][]patch{}}
+	outwards := 1 // heavy circles that a numeral stands further out where the scale is a heavy step colder
+	if f.Temperature(f.Outer()) < f.Temperature(f.Inner()) {
+		outwards = -1
+	}
+	var open []int // heavy steps that are not ruled out
+	for steps := -rangeReach; steps <= rangeReach; steps++ {
+		if steps != 0 {
+			open = append(open, steps)
+		}
+	}
+	drawn, moved := 0, 0
+	for _, look := range [][]numeral{blank[:fewNumerals], blank} { // the clearest few settle nearly every chart
+		own := s.match(look, 0, 0)
+		inPlace := median(own) >= plainOwn
+		var left []int
+		drawn, moved = 0, 0
+		var mostDrawn, mostMoved float64
+		for _, steps := range open {
+			l := leadOf(s.match(look, steps, 0), own)
+			if l.n >= fewNumerals && l.mean > math.Max(betterDrawn, mostDrawn) && l.mean > sureRange*l.sure {
+				drawn, mostDrawn = steps, l.mean
+			}
+			if l.worse() && inPlace {
+				continue
+			}
+			m := leadOf(s.match(look, 0, -steps*outwards), own)
+			if m.n >= fewNumerals && m.like >= leastOther && m.mean > math.Max(betterOther, mostMoved) && m.mean > sureOther*m.sure {
+				moved, mostMoved = steps, m.mean
+			}
+			if !(l.worse() && (m.worse() || m.none()) || l.none() && m.worse()) {
+				left = append(left, steps)
+			}
+		}
+		if open = left; len(open) == 0 {
+			return 0
+		}
+	}
+	// those in place say better which it is
+	return float64(cmp.Or(drawn, moved)) * f.MajorRing
+}
+
+// lettering is how the numerals of a scale are printed.
+type lettering struct {
+	face          *opentype.Font
+	height        float64 // mm
+	upside, white bool    // white: where most heavy arcs have the numeral, it is seen by its lack on the others
+}
+
+// template draws the numeral of a temperature.
+func (k *lettering) template(at float64) patch {
+	return template(k.face, fmt.Sprintf("%g", math.Round(10*at)/10), k.height*numeralMM/windowMM, k.upside)
+}
+
+// letteringOf is the lettering in which the clearest of what is seen can be read best, whatever the scale; false where it can
+// in none.
+func letteringOf(f *form.Form, seen []numeral) (best lettering, ok bool) {
+	face, err := numeralFont()
+	if err != nil || len(seen) < fewNumerals {
+		return best, false
+	}
+	type try struct {
+		lettering
+		score float64
+	}
+	look := func(k lettering, reach int) (most float64) {
+		for steps := -reach; steps <= reach; steps++ {
+			sum := 0.0
+			for _, v := range k.read(f, seen[:min(len(seen), rangeTries)], steps) {
+				sum += math.Max(0, v-rangeLeast)
+			}
+			most = math.Max(most, sum)
+		}
+		return most
+	}
+	var tries []try
+	for _, h := range rangeHeights {
+		for k := range 4 {
+			one := lettering{face, h, k%2 > 0, k/2 > 0}
+			tries = append(tries, try{one, look(one, 1)}) // numerals a little off are read a little
+		}
+	}
+	byScore := func(a, b try) int { return cmp.Compare(b.score, a.score) }
+	slices.SortStableFunc(tries, byScore)
+	tries = tries[:rangeLetterings]
+	for i := range tries {
+		tries[i].score = look(tries[i].lettering, rangeReach)
+	}
+	slices.SortStableFunc(tries, byScore)
+	return tries[0].lettering, tries[0].score > 0
+}
+
+// read is how well every numeral fits what would be printed if the scale were so many heavy steps hotter.
+func (k *lettering) read(f *form.Form, seen []numeral, steps int) []float64 {
+	radii := heavyRadii(f)
+	out := make([]float64, len(seen))
+	for i, b := range seen {
+		t := k.template(f.Temperature(radii[b.heavy]) + float64(steps)*f.MajorRing)
+		mark := b.print.side(k.white)
+		out[i], _, _ = mark.find(&t)
+	}
+	return out
 }
 
 // otherRange is by how much hotter than the form says the numerals on its circles are, in degrees: 0 where they agree
 // with it, and where they are not clearly read.
 func otherRange(f *form.Form, seen []numeral) float64 {
-	face, err := numeralFont()
-	if err != nil || len(seen) < fewNumerals {
+	k, ok := letteringOf(f, seen)
+	if !ok {
 		return 0
 	}
-	radii := heavyRadii(f)
-	type look struct {
-		height        float64
-		upside, white bool // white: where most heavy arcs have the numeral, it is seen by its lack on the others
-	}
-	marks := map[bool][]patch{}
-	for i := range seen {
-		for _, white := range []bool{false, true} {
-			marks[white] = append(marks[white], seen[i].print.side(white))
-		}
-	}
-	// read is how well every numeral fits what would be printed if the scale were so many heavy steps hotter
-	read := func(seen []numeral, k look, steps int) []float64 {
-		out := make([]float64, len(seen))
-		for i, b := range seen {
-			at := f.Temperature(radii[b.heavy]) + float64(steps)*f.MajorRing
-			t := template(face, fmt.Sprintf("%g", math.Round(10*at)/10), k.height*numeralMM/windowMM, k.upside)
-			out[i] = marks[k.white][i].find(&t)
-		}
-		return out
-	}
-	var best look
-	most := 0.0
-	for _, h := range rangeHeights {
-		for k := range 4 {
-			one := look{h, k%2 > 0, k/2 > 0}
-			for steps := -1; steps <= 1; steps++ {
-				sum := 0.0
-				for _, v := range read(seen[:min(len(seen), rangeTries)], one, steps) {
-					sum += v
-				}
-				if sum > most {
-					best, most = one, sum
-				}
-			}
-		}
-	}
-	said := read(seen, best, 0)
-	other, lead := 0, betterRange
+	said := k.read(f, seen, 0)
+	other, most := 0, betterRange
 	for steps := -rangeReach; steps <= rangeReach; steps++ {
-		var n, sum, squares float64
-		for i, v := range read(seen, best, steps) {
-			if math.Max(v, said[i]) >= rangeLeast {
-				d := v - said[i]
-				n, sum, squares = n+1, sum+d, squares+d*d
+		like := k.read(f, seen, steps)
+		for i, v := range like {
+			if math.Max(v, said[i]) < rangeLeast {
+				like[i] = math.NaN()
 			}
 		}
-		mean := sum / n
-		sd := math.Sqrt(math.Max(0, squares/n-mean*mean))
-		if n >= fewNumerals && mean > lead && mean > sureRange*sd/math.Sqrt(n) {
-			other, lead = steps, mean
+		if l := leadOf(like, said); l.n >= fewNumerals && l.mean > most && l.mean > sureRange*l.sure {
+			other, most = steps, l.mean
 		}
 	}
 	return float64(other) * f.MajorRing
+}
+
+// redraw gives the numerals of a blank as they would be printed if the scale were hotter or colder: their own print with the
+// difference between the templates of the two temperatures. Those that are not read stay without.
+func redraw(f *form.Form, seen []numeral) {
+	k, ok := letteringOf(f, seen)
+	if !ok {
+		return
+	}
+	radii := heavyRadii(f)
+	for i := range seen {
+		b := &seen[i]
+		at := f.Temperature(radii[b.heavy])
+		own, mark := k.template(at), b.print.side(k.white)
+		like, x, y := mark.find(&own)
+		if like < rangeLeast {
+			continue
+		}
+		strength := b.print.slope(&own, x, y)
+		for steps := -rangeReach; steps <= rangeReach; steps++ {
+			p := patch{b.print.w, b.print.h, slices.Clone(b.print.v)}
+			other := k.template(at + float64(steps)*f.MajorRing)
+			p.add(&own, x, y, -strength)
+			p.add(&other, x+(own.w-other.w)/2, y, strength)
+			b.redrawn = append(b.redrawn, p)
+		}
+	}
 }
 
 // rangeWords says by how much the numerals of the scale contradict the form.
@@ -343,28 +520,61 @@ func (p *patch) side(lighter bool) patch {
 	return out
 }
 
-// find is the best correlation of a template with a place of the patch, 0 where there is none.
-func (p *patch) find(t *patch) float64 {
+// find is the best correlation of a template with a place of the patch, and the column and row where that begins; 0 where
+// there is none.
+func (p *patch) find(t *patch) (best float64, column, row int) {
 	n := float64(len(t.v))
-	var ts, tt float64
+	var ts float64
 	for _, v := range t.v {
-		ts, tt = ts+float64(v), tt+float64(v)*float64(v)
+		ts += float64(v)
 	}
-	best := 0.0
+	b := dot(t.v, t.v) - ts*ts/n
+	// running sums along the rows
+	sum, squares := make([]float64, p.h*(p.w+1)), make([]float64, p.h*(p.w+1))
+	for y := range p.h {
+		at := y * (p.w + 1)
+		for x, v := range p.v[y*p.w : (y+1)*p.w] {
+			sum[at+x+1], squares[at+x+1] = sum[at+x]+float64(v), squares[at+x]+float64(v)*float64(v)
+		}
+	}
 	for y := 0; y+t.h <= p.h; y++ {
 		for x := 0; x+t.w <= p.w; x++ {
 			var s, ss, st float64
 			for j := range t.h {
-				row := p.v[(y+j)*p.w+x:][:t.w]
-				for i, v := range t.v[j*t.w:][:t.w] {
-					a := float64(row[i])
-					s, ss, st = s+a, ss+a*a, st+a*float64(v)
-				}
+				at := (y+j)*(p.w+1) + x
+				s, ss = s+sum[at+t.w]-sum[at], ss+squares[at+t.w]-squares[at]
+				st += dot(p.v[(y+j)*p.w+x:][:t.w], t.v[j*t.w:][:t.w])
 			}
-			if a, b := ss-s*s/n, tt-ts*ts/n; a > 0 && b > 0 {
-				best = math.Max(best, (st-s*ts/n)/math.Sqrt(a*b))
+			if a := ss - s*s/n; a > 1e-12 && b > 0 {
+				if like := (st - s*ts/n) / math.Sqrt(a*b); like > best {
+					best, column, row = like, x, y
+				}
 			}
 		}
 	}
-	return best
+	return best, column, row
+}
+
+// slope is by how much the patch grows with a template that lies at a place of it, by least squares.
+func (p *patch) slope(t *patch, column, row int) float32 {
+	var s, ts, tt, st float64
+	for j := range t.h {
+		for i := range t.w {
+			a, v := float64(p.v[(row+j)*p.w+column+i]), float64(t.v[j*t.w+i])
+			s, ts, tt, st = s+a, ts+v, tt+v*v, st+a*v
+		}
+	}
+	n := float64(len(t.v))
+	return float32((st - s*ts/n) / (tt - ts*ts/n))
+}
+
+// add adds a template, so many times, from a place on; what lies beyond the patch is left out.
+func (p *patch) add(t *patch, column, row int, times float32) {
+	for j := range t.h {
+		for i := range t.w {
+			if x, y := column+i, row+j; x >= 0 && x < p.w && y >= 0 && y < p.h {
+				p.v[y*p.w+x] += times * t.v[j*t.w+i]
+			}
+		}
+	}
 }

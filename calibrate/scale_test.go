@@ -2,6 +2,8 @@ package calibrate
 
 import (
 	"context"
+	"fmt"
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -12,8 +14,8 @@ import (
 	"penarm/testdata/render"
 )
 
-// A chart of a form with the same circles, arcs and hours, but numerals a heavy circle further in or out, is not read by
-// the blank of another. What is printed is the renderer's.
+// A chart of a form with the same circles, arcs and hours, but other numerals on them, is not read by the blank of another,
+// nor by a form's file alone. What is printed is the renderer's.
 func TestOtherNumerals(t *testing.T) {
 	t.Parallel()
 	numbered := func(by float64) *render.Form {
@@ -51,26 +53,43 @@ func TestOtherNumerals(t *testing.T) {
 	}
 	for _, c := range []struct {
 		by    float64
+		bare  bool // without a blank
 		chart func() (*render.Scene, *picture.Picture)
 	}{
-		{0, charts[3]},
-		{0, numbers(0, render.Look{DPI: 115, Bilevel: "diffusion"})}, // hardly legible: tells nothing
-		{10, numbers(10, render.Look{DPI: 105, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1})},
-		{-10, numbers(-10, render.Look{DPI: 112, Turn: 30, Grey: true, Noise: 2})},
+		{0, false, charts[3]},
+		{0, true, charts[3]},
+		{0, false, numbers(0, render.Look{DPI: 115, Bilevel: "diffusion"})}, // hardly legible: tells nothing
+		{10, false, numbers(10, render.Look{DPI: 105, Turn: 77, Warp: 0.2, Lid: "grey", Noise: 1})},
+		{-10, false, numbers(-10, render.Look{DPI: 112, Turn: 30, Grey: true, Noise: 2})},
+		{20, false, numbers(20, render.Look{DPI: 100, Grey: true, Noise: 1})},
+		{-20, true, numbers(-20, render.Look{DPI: 150, Turn: 10, Noise: 1})},
+		{30, false, numbers(30, render.Look{DPI: 150, Turn: 50, Bilevel: "threshold", Noise: 1})},
+		{-30, false, numbers(-30, render.Look{DPI: 100, Turn: 130, Warp: 0.2, Noise: 1})},
+		{40, false, numbers(40, render.Look{DPI: 150, Turn: 250, Bilevel: "threshold", Noise: 1})},
+		{-40, false, numbers(-40, render.Look{DPI: 100, Turn: 200, Noise: 1})},
 	} {
 		s, pic := c.chart()
-		face, err := Fit(context.Background(), Problem{Picture: pic, Form: f, Blank: b})
-		if c.by != 0 {
-			refused(t, err, "numerals")
-			var tried *Attempt
-			require.ErrorAs(t, err, &tried, "a person can look at what was refused")
-			outer := of.Rings[len(of.Rings)-1].At + c.by
-			x, y := s.Pixel(of.Reference, outer)
-			_, err = Fit(context.Background(), Problem{Picture: pic, Form: f, Blank: b, Mark: &Mark{X: x, Y: y, Hours: of.Reference}})
-			refused(t, err, "numerals") // a mark of the hour says nothing of the scale
+		p := Problem{Picture: pic, Form: f}
+		if !c.bare {
+			p.Blank = b
+		}
+		face, err := Fit(context.Background(), p)
+		if c.by == 0 {
+			require.NoError(t, err)
+			assert.Equal(t, map[bool]Hour{false: HourBlank, true: HourNumerals}[c.bare], face.Hour)
 			continue
 		}
-		require.NoError(t, err)
-		assert.Equal(t, HourBlank, face.Hour)
+		require.Error(t, err, "%g", c.by)
+		refused(t, err, "numerals")
+		assert.ErrorContains(t, err, fmt.Sprintf("%g °F %s", math.Abs(c.by), map[bool]string{true: "hotter", false: "colder"}[c.by > 0]))
+		var tried *Attempt
+		require.ErrorAs(t, err, &tried, "a person can look at what was refused")
+		if c.by == 10 {
+			outer := of.Rings[len(of.Rings)-1].At + c.by
+			x, y := s.Pixel(of.Reference, outer)
+			p.Mark = &Mark{X: x, Y: y, Hours: of.Reference}
+			_, err = Fit(context.Background(), p)
+			refused(t, err, "numerals") // a mark of the hour says nothing of the scale
+		}
 	}
 }
