@@ -7,11 +7,13 @@ import (
 
 // A second stroke of a pen's ink between two places of its line; chosen on drawn charts, no source.
 const (
-	forkMM     = 3.0  // of time, at least: a letter is hardly so wide
+	forkMM     = 2.0  // of time, at least: letters are hardly wider,
 	forkAway   = 0.6  // mm from the line somewhere, else it is the line's own rim
 	forkBeside = 0.3  // mm of a stroke's rim that go with it
 	forkJoin   = 1.2  // mm from the line to either end
-	forkInk    = 0.95 // share of its way inked, and of the ink hanging together with it that is its own: writing has more strokes
+	forkInk    = 0.95 // share of its way inked, and of the ink hanging together with it that is its own: writing has more strokes,
+	forkBeyond = 1.2  // mm from either end, within which it goes on beyond the line,
+	forkCells  = 4    // in so many cells of paths
 )
 
 // forks leaves open which way a pen took where a second stroke of a plane's ink parts from its line and comes back to it: the path has
@@ -33,7 +35,7 @@ func (t *tracer) forks(plane int) {
 					!left.oneStroke(clump, part, beside(l)) || left.thin(part, plane) || t.m.bilevel && t.onCircle(part) {
 					continue
 				}
-				if other := t.branch(l.v[a], part, l.v[b], plane); t.away(other, l.v[a:b+1]) {
+				if other := t.branch(l.v[a], part, l.v[b], plane); t.away(other, l.v[a:b+1]) && !left.beyond(l.v, a, other) && !left.beyond(l.v, b, other) {
 					t.leaveOpen(l.v[a:b+1], other, i, "two lines compete: which of them the pen drew is not settled")
 				}
 			}
@@ -71,6 +73,24 @@ func (t *tracer) away(branch, line []vertex) bool {
 	return slices.ContainsFunc(branch, func(p vertex) bool {
 		return !slices.ContainsFunc(line, func(q vertex) bool { return math.Hypot(p.x-q.x, p.y-q.y) < forkAway })
 	})
+}
+
+// beyond says whether ink is left on the side of a vertex of a line where a branch is not: writing crosses a line.
+func (l *leavings) beyond(v []vertex, at int, branch []vertex) bool {
+	mid := branch[len(branch)/2]
+	side := math.Copysign(1, mid.radius-v[at].radius)
+	c, r := l.cell(v[at].x, v[at].y)
+	reach := int(math.Round(forkBeyond / (2 * stepMM)))
+	wide := int(math.Ceil(forkBeyond / (l.along * v[at].radius / l.form.Inner())))
+	inked := 0
+	for col := max(0, int(c/2)-wide); col <= min(l.cols-1, int(c/2)+wide); col++ {
+		for k := 1; k <= reach; k++ {
+			if row := int(r/2) - int(side)*k; row >= 0 && row < l.rows && l.inked(col, row) > 0.5 {
+				inked++
+			}
+		}
+	}
+	return inked >= forkCells
 }
 
 // oneStroke says whether a part of a path through a clump is inked throughout and has all of the clump's ink within a distance of it.

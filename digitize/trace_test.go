@@ -743,7 +743,7 @@ func TestATurnedChartIsSeen(t *testing.T) {
 // A level stretch breaks a slope even where a fibre beside its end makes the line bulge by a part of its width.
 func TestABulgeBesideACornerHidesNoTurn(t *testing.T) {
 	tr := newTracer(paint(smallForm(), false, one))
-	const radius, levelFrom, levelTo = 40.0, 80, 300 // vertices
+	const radius, levelFrom, levelTo = 40.0, 80, 300  // vertices
 	for _, bulge := range []float64{0, -0.15, 0.15} { // mm
 		var v []vertex
 		for k := range levelTo + levelFrom {
