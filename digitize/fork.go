@@ -36,7 +36,7 @@ func (t *tracer) forks(plane int) {
 					continue
 				}
 				if other := t.branch(l.v[a], part, l.v[b], plane); t.away(other, l.v[a:b+1]) && !left.beyond(l.v, a, other) && !left.beyond(l.v, b, other) {
-					t.leaveOpen(l.v[a:b+1], other, i, "two lines compete: which of them the pen drew is not settled")
+					t.leaveOpen(l.v[a:b+1], other, i, whichIs)
 				}
 			}
 		}

@@ -206,8 +206,8 @@ func (t *tracer) join(st []stretch, i, j int) {
 		mixed := s.hueSD > 0 && usualHue > hueDrift &&
 			(hue < usualHue/2 || math.Abs(hue-usualHue) > 3*s.hueSD || t.huesTurn(pa, pb, t.plane[i], usualHue))
 		if s.weighed && (math.Abs(s.odds) < settled || mixed || !seen && s.prior*s.odds < 0 && math.Abs(s.prior) >= settled) {
-			t.leaveOpen(pa, pb, i, unsettled)
-			t.leaveOpen(pb, pa, j, unsettled)
+			t.leaveOpen(pa, pb, i, whichDrew)
+			t.leaveOpen(pb, pa, j, whichDrew)
 		}
 		if s.weighed && s.odds < 0 {
 			pa, pb = pb, pa
@@ -783,11 +783,15 @@ func logSum(a, b float64) float64 {
 	return math.Max(a, b) + math.Log1p(math.Exp(-math.Abs(a-b)))
 }
 
-const unsettled = "two lines compete: which pen drew which is not settled"
+// What is not settled where two lines compete.
+const (
+	whichDrew = "which pen drew which"
+	whichIs   = "which of them the pen drew"
+)
 
-// leaveOpen marks a stretch of a pen's line in whose place another may be the pen's, and says why: the truth may be either
+// leaveOpen marks a stretch of a pen's line in whose place another may be the pen's, and what is not settled: the truth may be either
 // with equal odds, so the variance is half their distance squared.
-func (t *tracer) leaveOpen(v, other []vertex, pen int, why string) {
+func (t *tracer) leaveOpen(v, other []vertex, pen int, what string) {
 	k := 0
 	for i := range v {
 		for k < len(other)-1 && other[k].hours < v[i].hours {
@@ -802,10 +806,10 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int, why string) {
 			v[i].rival = a.radius + (b.radius-a.radius)*f - v[i].radius
 			v[i].blind = !a.ink || !b.ink || math.Abs(v[i].hours-b.hours)*3600 > gapS
 		}
-		v[i].weak, v[i].reason = true, why
+		v[i].weak, v[i].reason = true, "two lines compete: "+what+" is not settled"
 	}
 	if len(v) > 0 {
-		t.open = append(t.open, open{pen, v[0], v[len(v)/2], v[len(v)-1]})
+		t.open = append(t.open, open{pen, v[0], v[len(v)/2], v[len(v)-1], what})
 	}
 }
 
@@ -813,13 +817,14 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int, why string) {
 type open struct {
 	pen             int
 	from, amid, end vertex
+	what            string // is not settled
 }
 
 func (t *tracer) openEvents() {
 	for _, o := range t.open {
 		x, y := t.p.Face.Warp.Pixel(o.amid.x, o.amid.y)
 		t.report(series.EventAmbig, o.pen, o.from.hours, o.end.hours, x, y,
-			fmt.Sprintf("for %.0f minutes %s", (o.end.hours-o.from.hours)*60, o.from.reason))
+			fmt.Sprintf("two lines compete for %.0f minutes: %s is not settled", (o.end.hours-o.from.hours)*60, o.what))
 		t.events[len(t.events)-1].Rivals = true
 	}
 }

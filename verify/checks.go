@@ -104,10 +104,10 @@ func (j *judge) outletCheck(m *matter, h held, o rules.Option) *Check {
 			c.Reason += fmt.Sprintf("; but the chart's clock ran slow at its test and may be %.1f min behind the writer's by then", slow)
 		case c.Verdict == Pass && h.whole > h.shown && h.lower < o.Minutes:
 			c.Verdict = Undecided
-			c.Reason += "; but no ink is sure through the legal time"
+			c.Reason += "; but no line is sure through the legal time"
 		case h.run.gap && (h.sure.to <= h.sure.from || j.against((m.outlet-h.sure.from)/60, u, o.Minutes) != c.Verdict):
 			c.Verdict = Undecided
-			c.Reason += "; but no ink is sure in part of that time"
+			c.Reason += "; but no line is sure in part of that time"
 		case j.rival != 0 && j.against(minutes+j.rival/60, u, o.Minutes) != c.Verdict:
 			c.Verdict = Undecided
 			c.Reason += fmt.Sprintf("; but the trace starts %.0f min off the written %s: are the chart's hours right?", j.rival/60, j.Entries.OnChart)

@@ -204,7 +204,7 @@ func (h held) lasts(minutes float64) (Verdict, string) {
 		case h.astray:
 			why = append(why, fmt.Sprintf("%.1f min but for a dip that only faint ink shows, or such as other ink crosses: look at the paper", h.upper))
 		case h.whole > h.shown:
-			why = append(why, fmt.Sprintf("%.1f min without the part where no ink is sure, %.1f min with it", h.shown, h.whole))
+			why = append(why, fmt.Sprintf("%.1f min without the part where no line is sure, %.1f min with it", h.shown, h.whole))
 		default:
 			why = append(why, fmt.Sprintf("between %.1f and %.1f min at the guard band: look at the paper", math.Max(0, h.lower), h.upper))
 		}
