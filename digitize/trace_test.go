@@ -740,25 +740,42 @@ func TestATurnedChartIsSeen(t *testing.T) {
 	require.GreaterOrEqual(t, seen, 5, "of six") // a pen that hardly moves for half an hour may look like one that stood
 }
 
-// A level stretch breaks a slope even where a fibre beside its end makes the line bulge by a part of its width.
-func TestABulgeBesideACornerHidesNoTurn(t *testing.T) {
+// A level stretch breaks a slope even where a fibre beside its end makes the line bulge by a part of its width, and where it is of hot
+// milk and long, even one that goes on less steeply.
+func TestALevelStretchBreaksASlope(t *testing.T) {
 	tr := newTracer(paint(smallForm(), false, one))
-	const radius, levelFrom, levelTo = 40.0, 80, 300  // vertices
-	for _, bulge := range []float64{0, -0.15, 0.15} { // mm
-		var v []vertex
-		for k := range levelTo + levelFrom {
-			r := radius
-			if out := levelFrom - k; out > 0 {
-				r += float64(out) * alongMM
-			} else if out := k - levelTo; out > 0 {
-				r -= float64(out) * alongMM
-			} else if k >= levelFrom+16 && k <= levelFrom+28 {
-				r += bulge * math.Sin(math.Pi*float64(k-levelFrom-16)/12)
+	for _, c := range []struct {
+		radius, minutes, before, after, bulge float64 // mm, of the level; mm a mm
+		breaks                                bool
+	}{
+		{40, 50, 1, 1, 0, true},
+		{40, 50, 1, 1, -0.15, true},
+		{40, 50, 1, 1, 0.15, true},
+		{40, 50, 2.5, 1, 0, true},
+		{40, 50, 3.5, 1, 0, false},
+		{40, 14, 2.5, 1, 0, false},
+		{30, 50, 2.5, 1, 0, false}, // 80 °F
+	} {
+		const flank = 80 // vertices
+		level := int(c.minutes * 60 * tr.form.MMPerSecond(c.radius) / alongMM)
+		v := []vertex{{radius: c.radius + flank*alongMM*c.before/math.Hypot(1, c.before), ink: true}}
+		for k := range 2*flank + level {
+			slope, p := 0.0, v[k]
+			switch {
+			case k < flank:
+				slope = c.before
+			case k >= flank+level:
+				slope = c.after
 			}
-			v = append(v, vertex{radius: r, ink: true, hours: float64(k) * alongMM / 3600 / tr.form.MMPerSecond(radius)})
+			p.hours += alongMM / math.Hypot(1, slope) / 3600 / tr.form.MMPerSecond(c.radius)
+			p.radius -= alongMM * slope / math.Hypot(1, slope)
+			v = append(v, p)
+		}
+		for k := range 13 {
+			v[flank+16+k].radius += c.bulge * math.Sin(math.Pi*float64(k)/12)
 		}
 		tr.lines, tr.plane = []*line{{v: v, width: 0.15}}, []int{0}
-		require.True(t, tr.breaksSlope(0, levelFrom+29, levelTo-5), bulge)
+		require.Equal(t, c.breaks, tr.breaksSlope(0, flank+29, flank+level-5), c)
 	}
 }
 

@@ -9,34 +9,35 @@ import (
 )
 
 const (
-	terraceMin   = 10.0  // a level stretch of this many minutes
-	terraceOff   = 0.04  // that keeps its level to this, mm,
-	terraceIn    = 0.25  // between pieces that slope (mm a mm) the same way, more than a sticking pen's steps do,
-	terraceAs    = 2.0   // and nearly as steeply, is a chart that was turned;
-	terraceBump  = 16    // vertices, 1.3 mm, of a bump by which it may leave its level: a fibre, a crease
-	restMM       = 0.15  // nearer than this to the ends of the scale the pen rests on its stop
-	courseS      = 10.0  // between knots of a course, seconds
-	courseMM     = 0.6   // of line that a knot averages where the trace starts; as many knots elsewhere, by which what follows was chosen
-	wobbleMM     = 0.6   // of line between independent looks at a pen's wobble
-	calmLeft     = 0.005 // mm that calibration and pixels leave beside the wobble, however long a block
-	calmLooks    = 3.0   // independent looks at the line beside a stretch, at least
-	besideMin    = 30.0  // as far before and after a stretch
-	besideMM     = 1.0   // and as near its temperature
-	stillDrift   = 3.0   // standard uncertainties that a level stretch's last third may lie off its first: a pen that stood does not drift
-	stillCore    = 0.75  // of the exactness that a level stretch needs: within its ends a pen that stood is as exact as that
-	stillOther   = 1.25  // of it, that another pen is allowed over the middle half of the same stretch
-	calmOdds     = 4.5   // log odds, 90 to 1: of 1370 drawn charts that were not turned nine pass it, no source
-	calmLong     = 18.0  // minutes of a level stretch of milk that is heated: a vat at rest is as calm as the room for hours,
-	calmLongOdds = 2.0   // log odds that so long a one brings: on 400 drawn charts that were not turned none, but one at rest, had more than 1.0 of its own
-	heatedF      = 100.0 // °F, warmer than any room, no source
-	calmSome     = 1.0   // log odds from which the ink at the two ends of a stretch is asked, too;
-	calmAndInk   = 6.5   // both together: the two know nothing of each other
-	inkStepMM    = 1.2   // of line before and after an end, whose ink is compared
-	inkStepSD    = 0.15  // standard deviation of the step in the logarithm of a stroke's weight that a change of pace brings
-	inkStepLeast = 0.03  // the least that such means differ by elsewhere on a line
-	inkStepFew   = 15    // such differences elsewhere that tell how much they scatter
-	inkStepMost  = 6.0   // log odds that steps of ink can give
-	inkStepTail  = 4.0   // degrees of freedom: ink has steps of its own
+	terraceMin    = 10.0  // a level stretch of this many minutes
+	terraceOff    = 0.04  // that keeps its level to this, mm,
+	terraceIn     = 0.25  // between pieces that slope (mm a mm) the same way, more than a sticking pen's steps do,
+	terraceAs     = 2.0   // and nearly as steeply, is a chart that was turned;
+	terraceLongAs = 3.0   // where it is long, and milk that is heated: such a vat drifts
+	terraceBump   = 16    // vertices, 1.3 mm, of a bump by which it may leave its level: a fibre, a crease
+	restMM        = 0.15  // nearer than this to the ends of the scale the pen rests on its stop
+	courseS       = 10.0  // between knots of a course, seconds
+	courseMM      = 0.6   // of line that a knot averages where the trace starts; as many knots elsewhere, by which what follows was chosen
+	wobbleMM      = 0.6   // of line between independent looks at a pen's wobble
+	calmLeft      = 0.005 // mm that calibration and pixels leave beside the wobble, however long a block
+	calmLooks     = 3.0   // independent looks at the line beside a stretch, at least
+	besideMin     = 30.0  // as far before and after a stretch
+	besideMM      = 1.0   // and as near its temperature
+	stillDrift    = 3.0   // standard uncertainties that a level stretch's last third may lie off its first: a pen that stood does not drift
+	stillCore     = 0.75  // of the exactness that a level stretch needs: within its ends a pen that stood is as exact as that
+	stillOther    = 1.25  // of it, that another pen is allowed over the middle half of the same stretch
+	calmOdds      = 4.5   // log odds, 90 to 1: of 1370 drawn charts that were not turned nine pass it, no source
+	calmLong      = 18.0  // minutes of a level stretch of milk that is heated: a vat at rest is as calm as the room for hours,
+	calmLongOdds  = 2.0   // log odds that so long a one brings: on 400 drawn charts that were not turned none, but one at rest, had more than 1.0 of its own
+	heatedF       = 100.0 // °F, warmer than any room, no source
+	calmSome      = 1.0   // log odds from which the ink at the two ends of a stretch is asked, too;
+	calmAndInk    = 6.5   // both together: the two know nothing of each other
+	inkStepMM     = 1.2   // of line before and after an end, whose ink is compared
+	inkStepSD     = 0.15  // standard deviation of the step in the logarithm of a stroke's weight that a change of pace brings
+	inkStepLeast  = 0.03  // the least that such means differ by elsewhere on a line
+	inkStepFew    = 15    // such differences elsewhere that tell how much they scatter
+	inkStepMost   = 6.0   // log odds that steps of ink can give
+	inkStepTail   = 4.0   // degrees of freedom: ink has steps of its own
 )
 
 // calmBlocks are the times over which a line's restlessness is looked at: 1, 2 and 4 minutes, in knots of a course.
@@ -367,17 +368,22 @@ func (t *tracer) still(courses []*course, i int, level run) float64 {
 			odds += d.calm(a+trim, b-trim, t.lines[j].ragged, t.form.MMPerSecond(d.base+middle))
 		}
 	}
-	heated := heatedF
-	if t.form.Unit == "C" {
-		heated = (heatedF - 32) / 1.8
-	}
-	if odds >= calmSome && float64(level.to-level.from)*courseS >= 60*calmLong && t.form.Temperature(c.r[level.from]) > heated {
+	if odds >= calmSome && t.longHeated(float64(level.to-level.from)*courseS/3600, c.r[level.from]) {
 		odds += calmLongOdds
 	}
 	if odds >= calmSome && odds < calmOdds && odds+c.inkOdds(level.from, level.to, mmS) >= calmAndInk {
 		return calmOdds
 	}
 	return odds
+}
+
+// longHeated says whether a level stretch of so many hours at a radius is a long one of heated milk.
+func (t *tracer) longHeated(hours, radius float64) bool {
+	heated := heatedF
+	if t.form.Unit == "C" {
+		heated = (heatedF - 32) / 1.8
+	}
+	return 60*hours >= calmLong && t.form.Temperature(radius) > heated
 }
 
 // at is the vertex nearest after a time.
@@ -442,6 +448,10 @@ func (t *tracer) breaksSlope(i, a, b int) bool {
 	if !ok1 || !ok2 || before*after <= 0 || math.Min(math.Abs(before), math.Abs(after)) < terraceIn {
 		return false
 	}
+	as := terraceAs
+	if t.longHeated(v[b].hours-v[a].hours, mid) {
+		as = terraceLongAs
+	}
 	q := before / after
-	return q < terraceAs && q > 1/terraceAs
+	return q < as && q > 1/as
 }
