@@ -7,7 +7,7 @@ import (
 
 // A second stroke of a pen's ink between two places of its line; chosen on drawn charts, no source.
 const (
-	forkMM     = 2.0  // of time, at least: letters are hardly wider,
+	forkMM     = 1.5  // of time, at least: what is shorter may be part of a letter,
 	forkAway   = 0.6  // mm from the line somewhere, else it is the line's own rim
 	forkBeside = 0.3  // mm of a stroke's rim that go with it
 	forkJoin   = 1.2  // mm from the line to either end

@@ -15,15 +15,15 @@ func TestASecondStrokeLeavesTheLineOpen(t *testing.T) {
 	f := smallForm()
 	for _, grey := range []bool{false, true} {
 		for _, off := range []float64{-4, -8, -12, 6} { // 0.2 mm a degree
-			for _, long := range []float64{0.4, 0.6} { // hours, 9 and 14 mm
-				const a, d = 1.0, 0.12
-				b := a + long
+			for _, long := range []float64{0.16, 0.4, 0.6} { // hours, 4, 9 and 14 mm
+				const a = 1.0
+				b, d := a+long, math.Min(0.12, long/4)
 				name := fmt.Sprintf("grey %v, %v degrees, %v h", grey, off, long)
 				res := trace(t, paint(f, grey, one,
 					drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 150}, {2, 150}, {2.5, 60}}},
 					drawn{ink: "blue", knots: []knot{{a, 150}, {a + d, 150 + off}, {b - d, 150 + off}, {b, 150}}}))
 				seen := 0
-				for _, s := range between(res.Series[0], a+d, b-d) {
+				for _, s := range between(res.Series[0], a+1.2*d, b-1.2*d) {
 					seen++
 					assert.Equal(t, series.Weak, s.Quality, name)
 					assert.InDelta(t, 150+off/2, s.Temperature+s.Rival/2, 0.6, name)
