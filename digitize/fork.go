@@ -11,6 +11,7 @@ const (
 	forkAway   = 0.6  // mm from the line somewhere, else it is the line's own rim
 	forkBeside = 0.3  // mm of a stroke's rim that go with it
 	forkJoin   = 1.2  // mm from the line to either end
+	forkAlong  = 2.0  // mm from there to where its path begins or ends, which a steep stroke's rim may do before it
 	forkInk    = 0.95 // share of its way inked, and of the ink hanging together with it that is its own: writing has more strokes,
 	forkBeyond = 1.2  // mm from either end, within which it goes on beyond the line,
 	forkCells  = 4    // in so many cells of paths
@@ -30,7 +31,7 @@ func (t *tracer) forks(plane int) {
 				if t.plane[i] != plane {
 					continue
 				}
-				a, b := t.joins(l.v, part[0]), t.joins(l.v, part[len(part)-1])
+				a, b := left.joins(l.v, clump, part[0]), left.joins(l.v, clump, part[len(part)-1])
 				if a < 0 || b < 0 || (l.v[b].hours-l.v[a].hours)*3600*t.form.MMPerSecond(l.v[a].radius) < forkMM ||
 					!left.oneStroke(clump, part, beside(l)) || left.thin(part, plane) || t.m.bilevel && t.onCircle(part) {
 					continue
@@ -43,10 +44,19 @@ func (t *tracer) forks(plane int) {
 	}
 }
 
-// joins is the vertex of a line that is nearest to a cell of paths; −1 where none is within forkJoin.
-func (t *tracer) joins(v []vertex, s step) int {
-	x, y := t.point(float64(2*s.col), float64(2*s.row))
+// joins is the vertex of a line that a clump of ink comes to about an end of a path through it; −1 where it does not.
+func (l *leavings) joins(v []vertex, clump []step, end step) int {
+	touch, nearest := end, forkAlong
+	for _, s := range clump {
+		if d := math.Hypot(l.mm(end, s)); d < nearest && !l.clear(s, strayGap) {
+			touch, nearest = s, d
+		}
+	}
+	if nearest == forkAlong {
+		return -1
+	}
 	at, nearest := -1, forkJoin
+	x, y := l.point(float64(2*touch.col), float64(2*touch.row))
 	for k, p := range v {
 		if d := math.Hypot(p.x-x, p.y-y); d < nearest && p.ink {
 			at, nearest = k, d

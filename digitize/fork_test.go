@@ -12,12 +12,16 @@ import (
 
 // A line may have been drawn across a dip: where a second stroke parts from a pen's line and comes back to it, either may be the pen's.
 func TestASecondStrokeLeavesTheLineOpen(t *testing.T) {
+	const steepest = -12
 	f := smallForm()
 	for _, grey := range []bool{false, true} {
-		for _, off := range []float64{-4, -8, -12, 6} { // 0.2 mm a degree
+		for _, off := range []float64{-4, -8, steepest, 6} { // 0.2 mm a degree
 			for _, long := range []float64{0.16, 0.4, 0.6} { // hours, 4, 9 and 14 mm
 				const a = 1.0
 				b, d := a+long, math.Min(0.12, long/4)
+				if off == steepest {
+					d = 0.02 // along an arc nearly
+				}
 				name := fmt.Sprintf("grey %v, %v degrees, %v h", grey, off, long)
 				res := trace(t, paint(f, grey, one,
 					drawn{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 150}, {2, 150}, {2.5, 60}}},

@@ -521,8 +521,11 @@ func (l *leavings) alone(part []step) bool {
 }
 
 // free says whether no pen's line is near a cell.
-func (l *leavings) free(s step) bool {
-	near := int(math.Round(markFree / (2 * stepMM)))
+func (l *leavings) free(s step) bool { return l.clear(s, markFree) }
+
+// clear says whether no taken cell is within so many mm of one.
+func (l *leavings) clear(s step, within float64) bool {
+	near := int(math.Round(within / (2 * stepMM)))
 	for c := max(0, s.col-near); c <= min(l.cols-1, s.col+near); c++ {
 		if slices.Contains(l.taken[c*l.rows+max(0, s.row-near):c*l.rows+min(l.rows, s.row+near+1)], true) {
 			return false
