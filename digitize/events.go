@@ -18,7 +18,10 @@ const (
 	standBeside = 25     // vertices, 2 mm, before and after the stroke
 	standPace   = 0.04   // mm along time a mm of line: the least that a vat's line gets on
 	blotTimes   = 2.0    // ink this many times wider than the line's
-	blotMM      = 0.8    // over this length is a blot or writing on the line
+	blotMM      = 0.8    // over this length is a blot or writing on the line,
+	blotHides   = 5.0    // minutes, so long a one hides what the vat did, no source,
+	blotAside   = 0.5    // mm to either side of the line,
+	blotShows   = 1.3    // where ink is less dense by so much, and the line shows through
 )
 
 // paperEvents lists what the lines themselves show beside temperature: gaps, a standing clock, blots.
@@ -51,7 +54,31 @@ func (t *tracer) paperEvents(i int) {
 	for from, to := range runs(len(v), blot) {
 		if float64(to-from)*alongMM >= blotMM {
 			t.reportOn(series.EventBlot, i, from, to-1, "wide ink on the line: a blot, or writing across it")
+			t.hideUnder(i, from, to)
 		}
+	}
+}
+
+// hideUnder makes blind what a long blot hides of a pen's line: between its ends it is a guess.
+func (t *tracer) hideUnder(i, from, to int) {
+	v := t.lines[i].v[from:to]
+	if (v[len(v)-1].hours-v[0].hours)*60 < blotHides {
+		return
+	}
+	ink := t.planes[t.plane[i]]
+	nx, ny := normals(v)
+	var on, aside []float32
+	for k, p := range v {
+		on = append(on, t.amount(ink, p.x, p.y))
+		for _, d := range []float64{-blotAside, blotAside} {
+			aside = append(aside, t.amount(ink, p.x+d*nx[k], p.y+d*ny[k]))
+		}
+	}
+	if median(on) > blotShows*median(aside) {
+		return
+	}
+	for k := range v {
+		v[k].weak, v[k].blind, v[k].reason = true, true, "a blot hides the line"
 	}
 }
 

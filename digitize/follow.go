@@ -22,8 +22,12 @@ const (
 // follow finds each pen's line.
 func (t *tracer) follow() {
 	t.lines = make([]*line, len(t.p.Pens))
+	aside := make([]int, t.frame.Rows) // as far as lineApart
+	for r := range aside {
+		aside[r] = int(math.Ceil(lineApart * t.form.Outer() / (t.frame.Radius + float64(r)*stepMM)))
+	}
 	for k := range t.planes {
-		t.typ[k] = typical(t.planes[k], t.noise[k])
+		t.typ[k] = typical(t.planes[k], aside, t.noise[k])
 	}
 	f := t.finder()
 	paths := f.exchange(f.all())
@@ -280,8 +284,8 @@ func (t *tracer) result() *Result {
 	}
 	t.openEvents()
 	for i := range t.lines {
-		res.Series[i].Samples = t.samples(i)
 		t.paperEvents(i)
+		res.Series[i].Samples = t.samples(i)
 	}
 	t.turnedEvents()
 	t.hiddenEvents(begins)

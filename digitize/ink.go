@@ -558,19 +558,51 @@ func (t *tracer) learnDoubt(f calibrate.Frame, evidence [][]float32) {
 // leastInk is a density that noise alone never reaches.
 func leastInk(noise float32) float32 { return max(strongInk, 6*noise) }
 
+// lineApart is how many rows from the middle of a line, 1 mm, it has ended.
+const lineApart = 12
+
 // typical is the density of a line: the median of what exceeds half of the densest two
 // thousandths, at least what noise alone never reaches. One short batch on a large chart covers less
 // than that: where it comes out hardly above that floor, and several times as dense among the densest few, those are the ink.
-func typical(e []float32, noise float32) float32 {
+// What is inked to all four sides, and what is beside it, is a blot and no line. aside is how many columns to and fro these lie, of
+// each row.
+func typical(e []float32, aside []int, noise float32) float32 {
 	const (
 		every = 5   // shares no factor with the usual numbers of rows: all of them are met
 		times = 2.5 // lines do not vary so much
 	)
-	var v []float32
+	rows := len(aside)
+	sides := func(i int) [4]int { return [4]int{-lineApart, lineApart, -aside[i%rows] * rows, aside[i%rows] * rows} }
+	amid := func(i int) bool {
+		for _, d := range sides(i) {
+			if k := i + d; k < 0 || k >= len(e) || e[k] <= e[i]/2 {
+				return false
+			}
+		}
+		return true
+	}
+	blot := func(i int) bool {
+		for _, across := range [3]int{0, -lineApart, lineApart} {
+			for along := -1; along <= 1; along++ {
+				if k := i + across + along*aside[i%rows]*rows; k >= 0 && k < len(e) && e[k] > e[i]/2 && amid(k) {
+					return true
+				}
+			}
+		}
+		return false
+	}
+	var v, blots []float32
 	for i := 0; i < len(e); i += every {
-		if e[i] > 2*noise {
+		switch {
+		case e[i] <= 2*noise:
+		case blot(i):
+			blots = append(blots, e[i])
+		default:
 			v = append(v, e[i])
 		}
+	}
+	if len(v) == 0 { // nothing else
+		v = blots
 	}
 	floor := leastInk(noise)
 	if len(v) == 0 {

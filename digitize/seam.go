@@ -46,8 +46,9 @@ func (t *tracer) findInk(s samplePlanes) {
 	t.inked = make([]bool, s.frame.Columns)
 	t.typ = make([]float32, n)
 	dark := make([]float32, s.frame.Columns)
+	next := slices.Repeat([]int{1}, rows)
 	for k := range out {
-		t.typ[k] = typical(out[k], t.noise[k])
+		t.typ[k] = typical(out[k], next, t.noise[k])
 		for c := range s.frame.Columns {
 			col := out[k][c*rows : (c+1)*rows]
 			for r := 2; r < rows; r++ {
