@@ -25,7 +25,18 @@ func TestHourFromNumerals(t *testing.T) {
 	for i, g := range render.Basic() { // outside and inside the circles, clock and elapsed, both senses
 		s, pic := charts[i]()
 		f := load(t, g)
-		face, err := Fit(context.Background(), Problem{Picture: pic, Form: f})
+		found, err := starts(pic, fewEdges)
+		require.NoError(t, err)
+		settled := func(f *form.Form) func(mark *Mark) (*Face, error) {
+			fit, err := fitForm(context.Background(), found[:1], f)
+			require.NoError(t, err)
+			return func(mark *Mark) (*Face, error) {
+				own := *fit
+				return own.settle(context.Background(), Problem{Picture: pic, Form: f, Mark: mark})
+			}
+		}
+		settle := settled(f)
+		face, err := settle(nil)
 		require.NoError(t, err)
 		assert.Equal(t, HourNumerals, face.Hour, g.Number)
 		x, y := s.PixelAt(3, g.Outer())
@@ -35,7 +46,7 @@ func TestHourFromNumerals(t *testing.T) {
 		// a mark is held against the numerals: an hour off, and on the arc beside the hour's
 		for _, slip := range []float64{1, f.TimeArcs.EveryMinutes / 60} {
 			x, y := s.PixelAt(3+slip, g.Outer())
-			_, err = Fit(context.Background(), Problem{Picture: pic, Form: f, Mark: &Mark{Hours: 3, X: x, Y: y}})
+			_, err := settle(&Mark{Hours: 3, X: x, Y: y})
 			refused(t, err, "mark")
 			assert.ErrorContains(t, err, fmt.Sprintf("by %.2f h", slip), g.Number)
 		}
@@ -44,20 +55,14 @@ func TestHourFromNumerals(t *testing.T) {
 			continue
 		}
 		// a mark that is no place of the scan, or no hour of the form
-		found, err := starts(pic, fewEdges)
-		require.NoError(t, err)
-		fit, err := fitForm(context.Background(), found[:1], f)
-		require.NoError(t, err)
 		for _, m := range []Mark{{3, 1e300, 0}, {3, math.Inf(1), y}, {3, math.NaN(), y}, {3, -x, y}, {27, x, y}, {math.NaN(), x, y}} {
 			at, _ := face.Locate(m.X, m.Y)
 			assert.Equal(t, m.X != x && m.X != -x, math.IsNaN(at), "%+v", m)
-			own := *fit
-			_, err := own.settle(context.Background(), Problem{Picture: pic, Form: f, Mark: &m})
+			_, err := settle(&m)
 			refused(t, err, "mark")
 			assert.NotContains(t, err.Error(), "says another hour", "%+v", m)
 		}
-		own := *fit
-		_, err = own.settle(context.Background(), Problem{Picture: pic, Form: f, Mark: &Mark{15, x, y}})
+		_, err = settle(&Mark{15, x, y})
 		require.NoError(t, err, "the same hour later in the day")
 		// a form's file that only the numerals contradict
 		for says, change := range map[string]func(f *form.Form){
@@ -68,8 +73,9 @@ func TestHourFromNumerals(t *testing.T) {
 		} {
 			wrong := *f
 			change(&wrong)
+			settle := settled(&wrong)
 			for _, mark := range []*Mark{nil, {Hours: 3, X: x, Y: y}} {
-				_, err := Fit(context.Background(), Problem{Picture: pic, Form: &wrong, Mark: mark})
+				_, err := settle(mark)
 				refused(t, err, "hours")
 				assert.ErrorContains(t, err, says, g.Number)
 			}

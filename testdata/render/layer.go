@@ -90,10 +90,27 @@ func (l *layer) seal() {
 	}
 }
 
+// bare says whether no ink lies in any tile that the square of half the side (mm) about a point of the layer touches.
+func (l *layer) bare(x, y, half float64) bool {
+	at := func(v float64) int { return max(0, min(l.n-1, int((v+l.half)/(cell*tile)))) }
+	left, right := at(x-half), at(x+half)
+	for ty := at(y - half); ty <= at(y+half); ty++ {
+		for tx := left; tx <= right; tx++ {
+			if l.tiles[ty*l.n+tx] != nil {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // mean is the coverage, after seal, of a square pixel of the given size (mm) about a point.
 func (l *layer) mean(x, y, size float64) float64 {
 	tx, ty := int((x+l.half)/(cell*tile)), int((y+l.half)/(cell*tile))
 	if tx < 0 || ty < 0 || tx >= l.n || ty >= l.n || !l.near[ty*l.n+tx] {
+		return 0
+	}
+	if l.bare(x, y, size/2+2*cell) {
 		return 0
 	}
 	n := int(math.Ceil(size / 0.09))

@@ -187,7 +187,7 @@ func covered(d, w, s float64) float64 {
 // transmit multiplies into t what the print lets through at a point, for a pixel of size s mm.
 func (p *printed) transmit(x, y, s float64, t *RGB) {
 	f := p.f
-	r := math.Hypot(x, y)
+	r := math.Sqrt(x*x + y*y)
 	wear := 1.0
 	if r < f.Outer()+1 && r > f.Inner()-1 {
 		wear = 1 + 0.12*p.worn.at(x/35, y/35)
@@ -228,7 +228,7 @@ func (p *printed) transmit(x, y, s float64, t *RGB) {
 	}
 	bx, by := x-f.Register[0], y-f.Register[1]
 	if f.Tint > 0 {
-		br := math.Hypot(bx, by)
+		br := math.Sqrt(bx*bx + by*by)
 		if in := min(min(br-f.Inner(), f.Outer()-br)/s+0.5, 1); in > 0 && p.band[int(br/step)] {
 			for i := range t {
 				t[i] *= dens(f.Second[i] * f.Tint * wear * in)
