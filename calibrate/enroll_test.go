@@ -102,11 +102,12 @@ func TestEnrollRefuses(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		change func(f *Facts)
+		test   string
 		why    string
 	}{
-		{"no resolution", func(f *Facts) { f.DPI = 0 }, "give it with --dpi"},
-		{"wrong end of the scale", func(f *Facts) { f.OuterAt += 7 }, "make no round step"},
-		{"mark off the print", func(f *Facts) { f.Mark.X, f.Mark.Y = float64(pic.Width)/2, float64(pic.Height)/2 }, "is not where a printed arc meets"},
+		{"no resolution", func(f *Facts) { f.DPI = 0 }, "enroll", "give it with --dpi"},
+		{"wrong end of the scale", func(f *Facts) { f.OuterAt += 7 }, "enroll", "make no round step"},
+		{"mark off the print", func(f *Facts) { f.Mark.X, f.Mark.Y = float64(pic.Width)/2, float64(pic.Height)/2 }, "mark", "is not where a printed arc meets"},
 	} {
 		facts := factsOf(g, blank)
 		c.change(&facts)
@@ -115,6 +116,7 @@ func TestEnrollRefuses(t *testing.T) {
 		_, err := Enroll(context.Background(), &p, facts)
 		var refused *Refusal
 		require.ErrorAs(t, err, &refused, c.name)
+		assert.Equal(t, c.test, refused.Test, c.name)
 		assert.Contains(t, refused.Words, c.why, c.name)
 	}
 	_, err := Enroll(context.Background(), &picture.Picture{Width: 900, Height: 900, Channels: 1, Pix: make([]uint8, 900*900)}, Facts{DPI: 300})

@@ -12,8 +12,10 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat"
 
 	"penarm/calibrate/form"
+	"penarm/calibrate/internal/lsq"
 	"penarm/calibrate/picture"
 	"penarm/testdata/render"
 )
@@ -45,10 +47,23 @@ var charts = func() (out [4]func() (*render.Scene, *picture.Picture)) {
 	return out
 }()
 
+// dots is a scan of the last basic form by threshold.
+var dots = sync.OnceValues(func() (*render.Scene, *picture.Picture) {
+	f := render.Basic()[3]
+	s := render.New(81, render.Options{Form: f, Unit: f.Unit, Look: render.Look{DPI: 105, Turn: 10, Warp: 0.2, Bilevel: "threshold", Noise: 1}})
+	return s, s.Picture()
+})
+
 // blank reads the unused basic form, of which f is the form file, as a scan so many times as fine.
 func blank(t testing.TB, f *form.Form, times int) *Blank {
 	t.Helper()
 	s, pic := unused()
+	return blankOf(t, s, pic, f, times)
+}
+
+// blankOf does so with another unused form.
+func blankOf(t testing.TB, s *render.Scene, pic *picture.Picture, f *form.Form, times int) *Blank {
+	t.Helper()
 	of := s.Form
 	x, y := s.Pixel(of.Reference, of.Rings[len(of.Rings)-1].At)
 	if times > 1 {
@@ -185,6 +200,7 @@ func TestNodes(t *testing.T) {
 	uneven := *dense
 	uneven.Unit, uneven.Minor, uneven.Major, uneven.Diameter, uneven.Pivot, uneven.Arm = "F", 1, 10, 279.4, 165, 166
 	uneven.Rings = []render.Ring{{At: 100, Radius: 44}, {At: 120, Radius: 58.6}, {At: 140, Radius: 73.9}, {At: 150, Radius: 82.2}, {At: 160, Radius: 90.9}, {At: 180, Radius: 108.6}, {At: 200, Radius: 125.4}}
+	var stated []float64 // squares of how far nodes of shades on a flatbed lie off, of the stated u
 	for _, c := range []struct {
 		name  string
 		form  *render.Form
@@ -206,6 +222,7 @@ func TestNodes(t *testing.T) {
 		{"photocopy in grey, stretched by 1 %, fine lines lost", pale(basic[0]), render.Look{DPI: 115, Turn: 220, Warp: 0.2, Grey: true, Copy: 1.5, Stretch: [2]float64{0, 0.01}, Noise: 1}, 0.03, misreadRelatives},
 		{"pale, in grey on a black lid, stretched and warped, off centre", faint, render.Look{DPI: 90, Turn: 233, Warp: 0.4, Stretch: [2]float64{0, 0.006}, Offset: [2]float64{-0.35, -0.35}, Noise: 1.5, Grey: true, Lid: "black"}, 0.03, nil},
 		{"400 dots an inch, in grey", basic[3], render.Look{DPI: 400, Turn: 130, Warp: 0.4, Stretch: [2]float64{0.006, -0.003}, Grey: true, Noise: 2}, 0.03, nil},
+		{"under a hard-edged shadow", basic[0], render.Look{DPI: 85, Turn: 310, Warp: 0.2, Noise: 1, Shadow: 0.25}, 0.03, nil},
 		{"phone, circles half a millimetre apart on warped paper", dense, render.Look{DPI: 115, Turn: 285, Warp: 0.4, Phone: true, Tilt: [2]float64{0.1, -0.1}, Lens: 0.05, Lid: "wood", Noise: 2}, 0.08, nil},
 		{"phone, a strong lens over an uneven scale", &uneven, render.Look{DPI: 150, Turn: 285, Warp: 0.2, Phone: true, Tilt: [2]float64{0.1, 0.1}, Lens: 0.2, Lid: "wood", Noise: 2}, 0.08, nil},
 		{"phone, in black and white", basic[1], render.Look{DPI: 150, Turn: 40, Phone: true, Tilt: [2]float64{0.08, -0.06}, Lens: 0.06, Lid: "wood", Bilevel: "threshold", Noise: 1}, 0.08, otherScales},
@@ -225,11 +242,21 @@ func TestNodes(t *testing.T) {
 			// diffusion pushes every mark, print and ink alike, by a part of a pixel right and down
 			loose := c.look.Bilevel == "diffusion"
 			rms, worst, seconds, hour := against(s, face, loose)
+			hours := math.Round(60*hour/f.TimeArcs.EveryMinutes) * f.TimeArcs.EveryMinutes / 60
+			if loose {
+				dx, dy := offsets(s, face, hours, false)
+				for _, d := range [][]float64{dx, dy} {
+					assert.Less(t, math.Abs(stat.Mean(d, nil))*c.look.DPI/mmPerInch, 0.5, "pixels that all marks are pushed by")
+				}
+			}
 			inside := 0.0
-			dx, dy := offsets(s, face, math.Round(60*hour/f.TimeArcs.EveryMinutes)*f.TimeArcs.EveryMinutes/60, loose)
+			dx, dy := offsets(s, face, hours, loose)
 			for _, d := range slices.Concat(dx, dy) {
 				if math.Abs(d) <= 2*face.UMM {
 					inside += 1 / float64(2*len(dx))
+				}
+				if !c.look.Phone && c.look.Bilevel == "" {
+					stated = append(stated, d*d/(face.UMM*face.UMM))
 				}
 			}
 			t.Logf("node %.4f mm, worst %.4f mm, u %.4f mm, %.2f s, %.1f %% inside 2 u", rms, worst, face.UMM, seconds, 100*inside)
@@ -246,6 +273,12 @@ func TestNodes(t *testing.T) {
 			}
 		})
 	}
+	// A u that is far more than what maps are off leaves charts undecided that are not. It is taken from crossings, of which
+	// each node's map is a mean of many: nodes lie off by 0.4 u.
+	used := math.Sqrt(stat.Mean(stated, nil))
+	t.Logf("nodes of shades on a flatbed lie off by %.2f u", used)
+	assert.Greater(t, used, 0.25)
+	assert.Less(t, used, 1.0)
 }
 
 // The centre of a scan in black and white dots, on several lids, by what its two halves have in common.
@@ -291,8 +324,8 @@ func penAtRest(t *testing.T, fit *fitted, _ []*start, f *form.Form) {
 		}
 	}
 	for _, k := range []float64{-1, 1} {
-		slipped := &fitted{plane: again.plane, warp: radially(t, again.warp, p, k*p.spacing(), 0, 7)}
-		refused(t, slipped.finish(p, f))
+		slipped := &fitted{plane: again.plane, warp: radially(t, again.warp, p, by(k*p.spacing()), 0, 7)}
+		refused(t, slipped.finish(p, f), "ends")
 	}
 }
 
@@ -304,9 +337,7 @@ func refused(t *testing.T, err error, tests ...string) {
 		return
 	}
 	assert.Contains(t, r.Words, ": ")
-	if len(tests) > 0 {
-		assert.Contains(t, tests, r.Test, r.Words)
-	}
+	assert.Contains(t, tests, r.Test, r.Words)
 }
 
 func TestHourAndWrongPaper(t *testing.T) {
@@ -322,19 +353,8 @@ func TestHourAndWrongPaper(t *testing.T) {
 	_, _, _, hour := against(s, face, false)
 	assert.InDelta(t, 0, hour*3600, 3, "seconds")
 
-	bare := *q
-	bare.TimeArcs.PivotMM, bare.TimeArcs.ArmMM = 0, 0 // left out of the form's file
 	found, err := starts(pic, fewEdges)
 	require.NoError(t, err)
-	own, err := fitForm(ctx, found[:1], &bare)
-	require.NoError(t, err)
-	rms, worst, _, _ := against(s, own.face(own.form, HourOnChart), false)
-	assert.Less(t, rms, 0.03)
-	assert.Less(t, worst, 0.12)
-	assert.InDelta(t, q.TimeArcs.PivotMM, own.form.TimeArcs.PivotMM, 3, "mm; arms of nearly the same arcs differ by more than the arcs")
-	bare.TimeArcs.Lean = "clockwise"
-	_, err = fitForm(ctx, found[:1], &bare)
-	refused(t, err, "arcs")
 
 	// the printed hours, read by themselves, say what the blank says
 	fit, err := fitForm(ctx, found[:1], q)
@@ -361,7 +381,7 @@ func TestHourAndWrongPaper(t *testing.T) {
 		}
 	}
 	_, err = Fit(ctx, Problem{Picture: &mirror, Form: q, Blank: b})
-	refused(t, err)
+	refused(t, err, "arcs")
 	assert.ErrorContains(t, err, "mirrored")
 
 	negative := *pic
@@ -420,20 +440,42 @@ func TestHourAndWrongPaper(t *testing.T) {
 	assert.NotContains(t, err.Error(), "alike")
 
 	// the same form with circles twice or half as dense, arcs more or less often, the other lean or scale
-	for _, change := range []func(*form.Form){
-		func(f *form.Form) { f.MinorRing, f.MajorRing = 1, 10 },
-		func(f *form.Form) { f.MinorRing, f.MajorRing = 5, 10 },
-		func(f *form.Form) { f.TimeArcs.EveryMinutes = 60 },
-		func(f *form.Form) { f.TimeArcs.EveryMinutes = 10 },
-		func(f *form.Form) { f.TimeArcs.Lean = "clockwise" },
-		func(f *form.Form) { f.TimeArcs.PivotMM, f.TimeArcs.ArmMM = 150, 150 },
-		func(f *form.Form) { f.Rings[0].At, f.Rings[1].At = 212, 62 },
+	for _, c := range []struct {
+		test   string
+		change func(f *form.Form)
+	}{
+		{"circles", func(f *form.Form) { f.MinorRing, f.MajorRing = 1, 10 }},
+		{"circles", func(f *form.Form) { f.MinorRing, f.MajorRing = 5, 10 }},
+		{"arcs", func(f *form.Form) { f.TimeArcs.EveryMinutes = 60 }},
+		{"arcs", func(f *form.Form) { f.TimeArcs.EveryMinutes = 10 }},
+		{"arcs", func(f *form.Form) { f.TimeArcs.Lean = "clockwise" }},
+		{"arcs", func(f *form.Form) { f.TimeArcs.PivotMM, f.TimeArcs.ArmMM = 150, 150 }},
+		{"ends", func(f *form.Form) { f.Rings[0].At, f.Rings[1].At = 212, 62 }},
 	} {
-		f := *q
-		f.Rings = append([]form.Ring(nil), q.Rings...)
-		change(&f)
-		_, err := fitForm(ctx, found[:1], &f)
-		assert.Error(t, err, "%+v", f)
+		_, err := fitForm(ctx, found[:1], relative(q, c.change))
+		refused(t, err, c.test)
+	}
+}
+
+// What a form's file leaves out of the arm is found from the arcs, in colour and in black and white.
+func TestArmLeftOut(t *testing.T) {
+	t.Parallel()
+	for _, chart := range []func() (*render.Scene, *picture.Picture){charts[0], charts[3], dots} {
+		s, pic := chart()
+		whole := load(t, s.Form)
+		bare := *whole
+		bare.TimeArcs.PivotMM, bare.TimeArcs.ArmMM = 0, 0
+		found, err := starts(pic, fewEdges)
+		require.NoError(t, err)
+		own, err := fitForm(context.Background(), found[:1], &bare)
+		require.NoError(t, err)
+		rms, worst, _, _ := against(s, own.face(own.form, HourOnChart), false)
+		assert.Less(t, rms, 0.03, "mm, %s", whole.Form)
+		assert.Less(t, worst, 0.12, "mm, %s", whole.Form)
+		assert.InDelta(t, whole.TimeArcs.PivotMM, own.form.TimeArcs.PivotMM, 3, "mm; arms of nearly the same arcs differ by more than the arcs")
+		bare.TimeArcs.Lean = other[bare.TimeArcs.Lean]
+		_, err = fitForm(context.Background(), found[:1], &bare)
+		refused(t, err, "arcs")
 	}
 }
 
@@ -452,9 +494,12 @@ func TestNoChart(t *testing.T) {
 		flat.Pix[i] = 240
 	}
 	f := load(t, render.Basic()[3])
-	for _, p := range []*picture.Picture{target, wood, flat, {Width: 3, Height: 3, Channels: 1, Pix: make([]uint8, 9)}, nil} {
-		_, err := Fit(context.Background(), Problem{Picture: p, Form: f})
-		refused(t, err)
+	for _, c := range []struct {
+		pic  *picture.Picture
+		test string
+	}{{target, "circles"}, {wood, "circles"}, {flat, "start"}, {&picture.Picture{Width: 3, Height: 3, Channels: 1, Pix: make([]uint8, 9)}, "picture"}, {nil, "picture"}} {
+		_, err := Fit(context.Background(), Problem{Picture: c.pic, Form: f})
+		refused(t, err, c.test)
 	}
 	_, err := refine(newPlane(flat, 0), Warp{H: [9]float64{4, 0, 450, 0, 4, 450, 0, 0, 1}}, newPattern(f), f)
 	refused(t, err, "circles")
@@ -462,26 +507,33 @@ func TestNoChart(t *testing.T) {
 	refused(t, armOf(f, nil, nil), "enroll")
 }
 
-// radially gives the map that takes every circle of a part of the turn for one off mm further out.
-func radially(t *testing.T, w Warp, p *pattern, off float64, from, to float64) Warp {
+// radially gives the map that takes every circle of a part of the turn for one that lies off (mm) further out at its radius.
+func radially(t *testing.T, w Warp, p *pattern, off func(r float64) float64, from, to float64) Warp {
 	t.Helper()
-	var ss []sighting
+	x, y := lsq.New(termCount(mostDegree)), lsq.New(termCount(mostDegree)) // which drop no part for lying far off the rest
 	for i := range 240 {
 		phi := float64(i) * math.Pi / 120
 		for r := p.inner - 2; r <= p.outer+2; r += 4 {
 			s, c := math.Sincos(phi)
-			in := off
-			if phi < from || phi > to {
-				in = 0
+			in := 0.0
+			if math.Mod(phi-from+4*math.Pi, 2*math.Pi) <= to-from {
+				in = off(r)
 			}
-			ss = append(ss, sighting{x: r * c, y: r * s, nx: c, ny: s, off: in, weight: 1}, sighting{x: r * c, y: r * s, nx: -s, ny: c, weight: 1})
+			row := terms(mostDegree, r*c/p.outer, r*s/p.outer, nil)
+			x.Add(row, in*c, 1)
+			y.Add(row, in*s, 1)
 		}
 	}
-	x, y, _, err := field(ss, 7, p.outer)
+	right, err := x.Solve()
 	require.NoError(t, err)
-	w.shift(7, p.outer, x, y)
+	down, err := y.Solve()
+	require.NoError(t, err)
+	w.shift(mostDegree, p.outer, right, down)
 	return w
 }
+
+// by is the same distance at every radius.
+func by(mm float64) func(r float64) float64 { return func(float64) float64 { return mm } }
 
 // Right maps spoiled on purpose end in the right map again or in a refusal: never in circles taken for their neighbours.
 func TestSlips(t *testing.T) {
@@ -520,19 +572,19 @@ func TestSlips(t *testing.T) {
 				if math.Abs(k) > 1 && part[0] > 0 {
 					continue
 				}
-				t2 := &fitted{plane: good.plane, warp: radially(t, good.warp, p, k*gap, part[0], part[1])}
+				t2 := &fitted{plane: good.plane, warp: radially(t, good.warp, p, by(k*gap), part[0], part[1])}
 				if err := t2.finish(p, f); err == nil {
 					right(t2)
 					back++
 				} else {
-					refused(t, err)
+					refused(t, err, "ends", "sectors")
 				}
 			}
 		}
 		assert.Positive(t, back, "form %s: a start a circle off is brought back", f.Form)
 		// each of these tests sees the whole turn slipped by itself
 		for _, k := range []float64{-1, 1} {
-			w := radially(t, good.warp, p, k*gap, 0, 7)
+			w := radially(t, good.warp, p, by(k*gap), 0, 7)
 			rd := radials(good.plane, &w, p)
 			e := rd.ends(p, 0, sectors, p.reach())
 			assert.Negative(t, e.lead, "form %s", f.Form)
@@ -540,6 +592,97 @@ func TestSlips(t *testing.T) {
 			step, plain := rd.step(p, 0, sectors)
 			assert.Equal(t, -int(k), step, "form %s", f.Form)
 			assert.False(t, plain, "form %s", f.Form)
+		}
+	}
+}
+
+// Circles taken for their neighbours, and the sheet bent to suit: in the whole turn, in a quarter of it and in a third across
+// hour 0, each is seen by two tests or more, each asked by itself, on the glass, in black and white and on an uneven scale.
+func TestSlipsSeenTwice(t *testing.T) {
+	t.Parallel()
+	for _, chart := range []func() (*render.Scene, *picture.Picture){charts[0], dots, charts[2]} {
+		s, pic := chart()
+		f := load(t, s.Form)
+		found, err := starts(pic, fewEdges)
+		require.NoError(t, err)
+		good, err := fitForm(context.Background(), found[:1], f)
+		require.NoError(t, err)
+		p := newPattern(f)
+		assert.Empty(t, good.seenBy(p, f), "form %s", f.Form)
+		for _, slip := range []struct {
+			circles  float64
+			from, to float64 // of the turn
+		}{{-2, 0, 1}, {-1, 0, 1}, {1, 0, 1}, {2, 0, 1}, {-1, 0.16, 0.41}, {1, 0.16, 0.41}, {-1, -1. / 6, 1. / 6}, {1, -1. / 6, 1. / 6}} {
+			next := func(r float64) float64 { return f.Radius(f.Temperature(r)+slip.circles*f.MinorRing) - r }
+			slipped := &fitted{plane: good.plane, form: f, warp: radially(t, good.warp, p, next, 2*math.Pi*slip.from, 2*math.Pi*slip.to)}
+			assert.GreaterOrEqual(t, len(slipped.seenBy(p, f)), 2, "form %s, %+v", f.Form, slip)
+			refused(t, slipped.finish(p, f), "ends", "sectors", "edges", "circles")
+			assert.GreaterOrEqual(t, len(slipped.seenBy(p, f)), 2, "form %s, %+v, the sheet bent: %v", f.Form, slip, slipped.seenBy(p, f))
+		}
+	}
+}
+
+// seenBy are the tests of judge that do not hold for the map, but for those of the arcs.
+func (t *fitted) seenBy(p *pattern, f *form.Form) (tests []string) {
+	rd := radials(t.plane, &t.warp, p)
+	e := rd.ends(p, 0, sectors, p.reach())
+	if math.Abs(e.shift) > 0.3*p.spacing() || e.lead < 0 {
+		tests = append(tests, "ends")
+	}
+	reach := math.Min(2.5*p.spacing(), p.reach())
+	around := rd.around(p, reach, e.score, math.Max(leastClear, p.leadOver(p, reach))*e.score)
+	if around.slipped > 0 || float64(around.sure) < sureShare*float64(around.seen) {
+		tests = append(tests, "sectors")
+	}
+	if around.stepped > 0 {
+		tests = append(tests, "edges")
+	}
+	c := cross(t.plane, &t.warp, p, 0.30, 2*cellAngles)
+	if blockMeans(c.sightings(p), 36, binMM, 0) > math.Min(blockShare*p.spacing(), blockMM) {
+		tests = append(tests, "circles")
+	}
+	return tests
+}
+
+// Paper that bends as none does is met by the map, and refused for that alone; half as much of it passes.
+func TestPaperBentTooFar(t *testing.T) {
+	t.Parallel()
+	s, pic := charts[0]()
+	f := load(t, s.Form)
+	ax, ay := s.PixelAt(0, f.Outer())
+	bx, by := s.PixelAt(0.5*f.RotationHours, f.Outer())
+	radius := 0.5 * math.Hypot(ax-bx, ay-by) // pixels
+	for _, c := range []struct {
+		mm   float64
+		bend func(u, v float64) (dx, dy float64) // places in radii of the outermost circle
+		test string
+		says string
+	}{
+		{0.65, func(u, _ float64) (float64, float64) { return 8*math.Pow(u, 4) - 8*u*u + 1, 0 }, "sectors", "bending the paper more than it bends"},
+		{1.1, func(u, v float64) (float64, float64) { return -v * (u*u + v*v), u * (u*u + v*v) }, "arcs", "do not bend as form"},
+	} {
+		for _, share := range []float64{1, 0.4} {
+			bent := *pic
+			bent.Pix = make([]uint8, len(pic.Pix))
+			for i := range pic.Width * pic.Height {
+				x, y := float64(i%pic.Width), float64(i/pic.Width)
+				dx, dy := c.bend((x-0.5*(ax+bx))/radius, (y-0.5*(ay+by))/radius)
+				k := share * c.mm * radius / f.Outer()
+				if x, y = x+k*dx, y+k*dy; pic.Inside(x, y) {
+					for ch := range pic.Channels {
+						bent.Pix[i*pic.Channels+ch] = uint8(pic.Sample(x, y, ch) + 0.5)
+					}
+				}
+			}
+			found, err := starts(&bent, fewEdges)
+			require.NoError(t, err)
+			_, err = fitForm(context.Background(), found[:1], f)
+			if share < 1 {
+				require.NoError(t, err, c.says)
+				continue
+			}
+			refused(t, err, c.test)
+			assert.ErrorContains(t, err, c.says)
 		}
 	}
 }

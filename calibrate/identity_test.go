@@ -71,7 +71,7 @@ func misreadRelatives(t *testing.T, fit *fitted, found []*start, f *form.Form) {
 				near.Rings[i].RadiusMM += k * newPattern(f).spacing()
 			}
 		}))
-		refused(t, err)
+		refused(t, err, "ends")
 	}
 }
 

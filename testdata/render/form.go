@@ -49,6 +49,7 @@ type Form struct {
 	Bands      bool       // the tint lies on every other major band only
 	KnockOut   bool       // numerals interrupt the circles
 	HoursIn    bool       // hour labels inside the innermost circle
+	Wordless   bool       // no words in the margin and the centre, and the same mark at every hour: three turns look alike
 	NumberOut  bool       // form number in the margin
 	FineFrom   float64    // radius from which the fine arcs are drawn
 	WidthMinor float64    // line widths, mm

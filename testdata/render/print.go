@@ -112,16 +112,21 @@ func (p *printed) lettering() {
 			}
 		}
 	}
+	words := func(what string, x, y, angle, height float64) {
+		if !f.Wordless {
+			p.marks.text(what, x, y, angle, height, false, nil)
+		}
+	}
 	// What the form is, in the centre or the margin.
 	b := between(r, 0, 2*math.Pi)
 	name := "FORM " + f.Number
 	if f.NumberOut && !f.HoursIn {
 		rad := f.Outer() + 0.2*(f.Diameter/2-f.Outer())
-		p.marks.text(name, rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.6*size, false, nil)
+		words(name, rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.6*size)
 	} else {
 		rad := 0.55 * f.Inner()
-		p.marks.text(name, rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.9*size, false, nil)
-		p.marks.text(fmt.Sprintf("%g-%g °%s  %g HR", f.Low(), f.High(), f.Unit, f.Hours), (rad-3*size)*math.Cos(b), (rad-3*size)*math.Sin(b), b+math.Pi/2, 1.4*size, false, nil)
+		words(name, rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.9*size)
+		words(fmt.Sprintf("%g-%g °%s  %g HR", f.Low(), f.High(), f.Unit, f.Hours), (rad-3*size)*math.Cos(b), (rad-3*size)*math.Sin(b), b+math.Pi/2, 1.4*size)
 	}
 	b += between(r, 2, 4)
 	if f.Table > 0 {
@@ -134,7 +139,7 @@ func (p *printed) lettering() {
 		p.marks.text("OPERATOR", x0-0.5*h, -0.5*w, math.Pi/2, 2, false, nil)
 	}
 	rad := 0.5 * f.Inner()
-	p.marks.text("BATCH RECORD", rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.8*size, false, nil)
+	words("BATCH RECORD", rad*math.Cos(b), rad*math.Sin(b), b+math.Pi/2, 1.8*size)
 	// Arrows the way the paper turns.
 	for i := range 3 {
 		a := b + float64(i)*2*math.Pi/3
@@ -162,6 +167,8 @@ func (f *Form) inTable(x, y float64) (u, v float64) {
 
 func (f *Form) hourLabel(h int, words bool) string {
 	switch {
+	case f.Wordless:
+		return "O"
 	case f.Hours > 24:
 		return []string{"SUN", "MON", "TUE", "WED", "THU", "FRI", "SAT"}[h/24%7]
 	case f.Elapsed:

@@ -47,6 +47,7 @@ type Look struct {
 	Punched     bool    // two holes for a file
 	Note        float64 // mm, side of a paper note stuck over the rim
 	Mirrored    bool    // scanned through the paper
+	Shadow      float64 // share by which a hard-edged shadow darkens a third of the sheet; 0: none
 }
 
 const gamma = 1.8 // pixel value = 255·reflectance^(1/gamma)
@@ -317,6 +318,10 @@ func (o *optics) colour(p *printed, deposits []deposit, pins [][2]float64, paper
 	if l.Phone {
 		u, v := float64(px)/float64(o.w)-0.5, float64(py)/float64(o.h)-0.5
 		light = 0.88 + 0.22*u - 0.12*v - 0.35*(u*u+v*v) + 0.05*o.stain.at(u*3, v*3)
+	}
+	if l.Shadow > 0 {
+		const third, soft = 0.265, 0.3 // the chord so many radii from the middle cuts a third off; mm that the edge is wide
+		light *= 1 - l.Shadow*max(0, min(1, (0.8*x+0.6*y-third*f.Diameter/2)/soft+0.5))
 	}
 	for i := range c {
 		c[i] *= light
