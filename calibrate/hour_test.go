@@ -1,9 +1,7 @@
 package calibrate
 
 import (
-	"context"
 	"math"
-	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -25,7 +23,7 @@ func scanned(of *render.Form, look render.Look) func() (*render.Scene, *picture.
 func inked() (*render.Scene, *picture.Picture) {
 	s, pic := charts[3]()
 	scrawl := *pic
-	scrawl.Pix = slices.Clone(pic.Pix)
+	scrawl.Pix = append([]uint8(nil), pic.Pix...)
 	middle := 0.5 * (s.Form.Outer() + s.Form.Diameter/2)
 	const points = 9000
 	for i := range points {
@@ -52,7 +50,7 @@ func TestHourFromBlank(t *testing.T) {
 		"clipped":           scanned(of, render.Look{DPI: 80, Turn: 300, Warp: 0.2, Clip: 10, Lid: "black", Noise: 1}),
 	} {
 		s, pic := chart()
-		face, err := Fit(context.Background(), Problem{Picture: pic, Form: f, Blank: b})
+		face, err := Fit(t.Context(), Problem{Picture: pic, Form: f, Blank: b})
 		require.NoError(t, err, name)
 		assert.Equal(t, HourBlank, face.Hour, name)
 		_, _, _, hour := against(s, face, false)
@@ -70,7 +68,7 @@ func TestHourOpen(t *testing.T) {
 	b := blankOf(t, s, s.Picture(), f, 1)
 	for _, look := range []render.Look{{DPI: 95, Turn: 50, Warp: 0.2, Noise: 1}, {DPI: 105, Turn: 170, Warp: 0.2, Bilevel: "threshold", Noise: 1}} {
 		_, pic := scanned(of, look)()
-		face, err := Fit(context.Background(), Problem{Picture: pic, Form: f, Blank: b})
+		face, err := Fit(t.Context(), Problem{Picture: pic, Form: f, Blank: b})
 		require.NoError(t, err)
 		assert.Equal(t, HourOnChart, face.Hour)
 	}
