@@ -12,14 +12,18 @@ import (
 // blotted paints a line of one temperature for more than an hour, and so many drops of ink one on another, each as dense as the line.
 func blotted(hours, from, to float64, drops int) Problem {
 	over := []drawn{{ink: "blue", knots: []knot{{0.1, 60}, {0.5, 150}, {1.7, 150}, {2.2, 60}}}}
-	drop := drawn{ink: "blue"}
-	for h := 1.0; h < 1+hours; h += 0.004 { // strokes side by side
-		drop.knots = append(drop.knots, knot{h, from}, knot{h + 0.002, to})
-	}
 	for range drops {
-		over = append(over, drop)
+		over = append(over, drawn{ink: "blue", knots: drop(hours, from, to)})
 	}
 	return paint(smallForm(), false, one, over...)
+}
+
+// drop is strokes side by side, from the first hour on.
+func drop(hours, from, to float64) (k []knot) {
+	for h := 1.0; h < 1+hours; h += 0.004 {
+		k = append(k, knot{h, from}, knot{h + 0.002, to})
+	}
+	return k
 }
 
 // A line is as dense as it is, whatever blot lies beside it.
@@ -52,5 +56,18 @@ func TestALongBlotHidesTheLine(t *testing.T) {
 		} else {
 			assert.Zero(t, blind, c)
 		}
+	}
+}
+
+// A blot no denser than a line of 0.9 mm hides it, too, though little wider than what is looked at.
+func TestALongBlotHidesAWideLine(t *testing.T) {
+	wide := drawn{ink: "blue", knots: drop(0.2, 141, 159)} // what is drawn in one go is nowhere denser
+	for _, off := range []float64{-1.4, 0, 1.4} {
+		wide.knots = append(wide.knots, knot{1.1, math.NaN()}, knot{0.1, 60 + off}, knot{0.5, 150 + off}, knot{1.7, 150 + off}, knot{2.2, 60 + off})
+	}
+	read := between(trace(t, paint(smallForm(), false, one, wide)).Series[0], 1.04, 1.16)
+	assert.NotEmpty(t, read)
+	for _, s := range read {
+		assert.True(t, math.IsNaN(s.Rival), s.Time)
 	}
 }

@@ -39,3 +39,20 @@ func TestASecondStrokeLeavesTheLineOpen(t *testing.T) {
 		}
 	}
 }
+
+// One distance cannot tell of two rivals: where a second one is found, no line is sure.
+func TestTwoRivalsLeaveNoLineSure(t *testing.T) {
+	tr := newTracer(paint(smallForm(), false, one))
+	at := func(radius float64) (v []vertex) {
+		for k := range 9 {
+			v = append(v, vertex{radius: radius, hours: 7 + float64(k)/1000, ink: true})
+		}
+		return v
+	}
+	line := at(44)
+	tr.leaveOpen(line, at(42), 0, whichDrew)
+	assert.False(t, line[4].blind)
+	assert.InDelta(t, -2, line[4].rival, 1e-9)
+	tr.leaveOpen(line, at(44.8), 0, whichIs)
+	assert.True(t, line[4].blind)
+}

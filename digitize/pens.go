@@ -797,6 +797,7 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int, what string) {
 		for k < len(other)-1 && other[k].hours < v[i].hours {
 			k++
 		}
+		several := v[i].rival != 0 // one distance does not tell of two rivals
 		v[i].blind = true
 		if len(other) > 0 {
 			a, b, f := other[max(0, k-1)], other[k], 1.0
@@ -804,7 +805,7 @@ func (t *tracer) leaveOpen(v, other []vertex, pen int, what string) {
 				f = math.Max(0, math.Min(1, (v[i].hours-a.hours)/d))
 			}
 			v[i].rival = a.radius + (b.radius-a.radius)*f - v[i].radius
-			v[i].blind = !a.ink || !b.ink || math.Abs(v[i].hours-b.hours)*3600 > gapS
+			v[i].blind = several || !a.ink || !b.ink || math.Abs(v[i].hours-b.hours)*3600 > gapS
 		}
 		v[i].weak, v[i].reason = true, "two lines compete: "+what+" is not settled"
 	}
